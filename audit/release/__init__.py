@@ -1,0 +1,1 @@
+"""What leaves the kit: files in a folder, written whole or not at all."""

@@ -1,0 +1,1 @@
+"""Tables that a person reads: labels, rounding, denominators, footnotes. They compute nothing."""
