@@ -87,31 +87,36 @@ def _replace(parser: argparse.ArgumentParser) -> None:
 
 
 def _demo(given: argparse.Namespace) -> int:
-    from audit.report import demo_source, make_report
+    from audit.intake.demo import demo_source
+    from audit.report import Request, make_report
 
+    request = Request(quarter="2026Q3")
     asked = make_report(
-        "quarterly", demo_source(), given.out, replace=given.replace, tell=_tell, quarter="2026Q3"
+        "quarterly", demo_source(), given.out, request=request, replace=given.replace, tell=_tell
     )
-    _tell(f"Open {given.out / 'quarterly_audit.html'} in a browser; numbers are in results.csv.")
-    return _ending(asked, given.out / "queries.csv")
+    _tell(f"{asked} data queries in the demo data: see {given.out / 'queries.csv'}.")
+    _where_to_look(given.out)
+    return DONE
 
 
 def _report(given: argparse.Namespace) -> int:
-    from audit.report import make_report
+    from audit.report import Request, make_report
 
-    asked = make_report(
-        given.kind,
-        given.source,
-        given.out,
-        replace=given.replace,
-        tell=_tell,
+    request = Request(
         quarter=given.quarter,
         cutoff=given.cutoff,
         centre=given.centre,
         standards=given.standards,
     )
-    _tell(f"Open {given.out / 'quarterly_audit.html'} in a browser; numbers are in results.csv.")
+    asked = make_report(
+        given.kind, given.source, given.out, request=request, replace=given.replace, tell=_tell
+    )
+    _where_to_look(given.out)
     return _ending(asked, given.out / "queries.csv")
+
+
+def _where_to_look(out: pathlib.Path) -> None:
+    _tell(f"Open {out / 'quarterly_audit.html'} in a browser; the numbers are in results.csv.")
 
 
 def _measure(given: argparse.Namespace) -> int:

@@ -137,8 +137,32 @@ def _run(
     """Run the cells in place; what stopped them, or None. Ctrl-C kills the kernel."""
     with _without_slow_grammar():
         from jupyter_client.kernelspec import NoSuchKernel
+        from nbclient.exceptions import CellControlSignal, DeadKernelError
+    client = _client(notebook, manager, timeout_s)
+    where = ""
+    try:
+        with client.setup_kernel(cleanup_kc=True, env=_environment(private)):
+            for index, where in _steps(notebook):
+                if tell is not None:
+                    tell(where)
+                client.execute_cell(
+                    notebook.cells[index], index, execution_count=client.code_cells_executed + 1
+                )
+    except CellControlSignal as error:
+        return _cell_failure(error, where=where, timeout_s=timeout_s)
+    except NoSuchKernel:
+        return UnusableInput(f"There is no notebook kernel named {manager.kernel_name}.")
+    except RuntimeError as error:
+        if where and not isinstance(error, DeadKernelError):
+            raise
+        how = f"stopped in {where}: its Python process ended" if where else "could not be started"
+        return NotebookFailed(f"The notebook {how}.")
+    return None
+
+
+def _client(notebook: Any, manager: Any, timeout_s: int) -> Any:
+    with _without_slow_grammar():
         from nbclient import NotebookClient
-        from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
     client = NotebookClient(
         notebook,
         km=manager,
@@ -150,31 +174,16 @@ def _run(
         coalesce_streams=True,
     )
     client.reset_execution_trackers()
-    where = ""
-    try:
-        with client.setup_kernel(cleanup_kc=True, env=_environment(private)):
-            for index, text in _steps(notebook):
-                where = text
-                if tell is not None:
-                    tell(text)
-                client.execute_cell(
-                    notebook.cells[index], index, execution_count=client.code_cells_executed + 1
-                )
-    except CellExecutionError as error:
-        if error.ename in _unusable_names():
-            return UnusableInput(error.evalue)
-        return NotebookFailed(f"The notebook stopped in {where}: {error.ename}.")
-    except CellTimeoutError:
+    return client
+
+
+def _cell_failure(error: Any, *, where: str, timeout_s: int) -> Exception:
+    """What to raise for a cell that ended in an error or took too long."""
+    if isinstance(error, TimeoutError):
         return NotebookFailed(f"The notebook stopped in {where}: it took over {timeout_s} seconds.")
-    except NoSuchKernel:
-        return UnusableInput(f"There is no notebook kernel named {manager.kernel_name}.")
-    except RuntimeError as error:
-        if not where:
-            return NotebookFailed("The Python process for the notebook did not start.")
-        if not isinstance(error, DeadKernelError):
-            raise
-        return NotebookFailed(f"The notebook stopped in {where}: its Python process ended.")
-    return None
+    if error.ename in _unusable_names():
+        return UnusableInput(error.evalue)
+    return NotebookFailed(f"The notebook stopped in {where}: {error.ename}.")
 
 
 def _steps(notebook: Any) -> Iterator[tuple[int, str]]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 import pathlib
+from typing import Any
 
 import pandas as pd
 
 from audit.cohort import Cohort
 from audit.release.csv_files import write_csv
+from audit.release.html import figures_in, tables_in
 from audit.release.run_record import run_record, write_record
 from audit.run import AuditRun
 
@@ -42,3 +45,24 @@ def save_check(cohort: Cohort, folder: pathlib.Path) -> None:
     write_csv(cohort.kept_out.drop(columns="patient_id"), folder / "rows_kept_out.csv")
     record = run_record(cohort, {"command": "check"})
     write_record(record, folder / "run.json")
+
+
+def save_page(page: str, path: pathlib.Path) -> None:
+    """Write an HTML page."""
+    path.write_text(page, encoding="utf-8", newline="\n")
+
+
+def save_shown(notebook: Any, folder: pathlib.Path) -> None:
+    """Write the figures (PNG) and tables (CSV) that an executed notebook shows."""
+    (folder / "figures").mkdir()
+    for figure in figures_in(notebook):
+        (folder / "figures" / f"{figure.name}.png").write_bytes(figure.png)
+    (folder / "tables").mkdir()
+    for table in tables_in(notebook):
+        write_csv(table.frame, folder / "tables" / f"{table.name}.csv")
+
+
+def count_queries(folder: pathlib.Path) -> int:
+    """How many data queries a run has written."""
+    with (folder / "queries.csv").open(encoding="utf-8", newline="") as lines:
+        return sum(1 for _ in csv.reader(lines)) - 1

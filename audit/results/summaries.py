@@ -38,13 +38,16 @@ def measure_rows(part: Slice, settings: Settings) -> Rows:
 
 
 def _population(cases: pd.DataFrame, measure: Measure) -> pd.DataFrame:
+    """The columns that a measure needs, without the cases to which it does not apply."""
     reason = f"{measure.name}_reason"
-    return cases.loc[~cases[reason].isin(NOT_APPLICABLE)] if reason in cases else cases
+    wanted = [measure.name, reason, "patient_id", "achieved_gain_mm"]
+    table = cases[[name for name in wanted if name in cases]]
+    return table.loc[~table[reason].isin(NOT_APPLICABLE)] if reason in table else table
 
 
 def _why_missing(cases: pd.DataFrame, measure: Measure) -> str:
     reason = f"{measure.name}_reason"
-    if reason not in cases:
+    if reason not in cases or cases[measure.name].notna().all():
         return ""
     counts = cases[reason].value_counts()
     order = sorted(counts.index, key=lambda code: (-counts[code], code))

@@ -153,13 +153,19 @@ def _complication_line(run: AuditRun, window: str, group_by: str, group: str) ->
     months = found("complications_per_100_case_months", "rate")
     return {
         "Group": group_words(group_by, group),
-        "Events in cases": str(per_case["note"]).split(";")[0],
+        "Events / cases": _events_and_cases(per_case),
         "Cases with an event": _share(found("cases_with_complication", "proportion")),
         "Patients with an event": _share(found("patients_with_complication", "proportion")),
-        "Events per 100 cases (95% CI)": wording.with_interval(estimate_of(per_case)),
-        "Events per 100 case-months (95% CI)": wording.with_interval(estimate_of(months)),
+        "Per 100 cases (95% CI)": wording.with_interval(estimate_of(per_case)),
+        "Per 100 case-months (95% CI)": wording.with_interval(estimate_of(months)),
         "Unplanned operation": _share(found("cases_with_unplanned_operation", "proportion")),
     }
+
+
+def _events_and_cases(row: pd.Series) -> str:
+    """`events / cases` from the note of a rate, which opens with both."""
+    words = str(row["note"]).split(";")[0].split(" ")
+    return f"{words[0]} / {words[3]}"
 
 
 def _share(row: pd.Series) -> str:
@@ -179,8 +185,8 @@ def split_table(run: AuditRun, *, window: str = "all") -> ShownTable:
                 {
                     "Split": title,
                     "Kind": group_words(column, str(group)),
-                    "Events in cases": str(row["note"]).split(";")[0],
-                    "Events per 100 cases (95% CI)": wording.with_interval(estimate_of(row)),
+                    "Events / cases": _events_and_cases(row),
+                    "Per 100 cases (95% CI)": wording.with_interval(estimate_of(row)),
                 }
             )
     notes = (
@@ -232,3 +238,69 @@ def _waiting(row: pd.Series) -> str:
     limits = [wording.percent(row[side], n) for side in ("low", "high") if not pd.isna(row[side])]
     inside = f" ({limits[0]} to {limits[1]})" if len(limits) == 2 else ""
     return wording.percent(row["value"], n) + inside
+
+
+def agreement_table(run: AuditRun, *, window: str = "all") -> ShownTable:
+    """Bias and limits of agreement of achieved minus planned gain, by device class and segment."""
+    lines = []
+    for group_by in GROUPINGS:
+        rows = rows_of(run, "gain_agreement_mm", window, group_by)
+        for group, part in rows.groupby("group", sort=False):
+            patients, cases = counts_of(run, window, group_by, str(group))
+            found = best_rows(part, patients, cases)
+            lines.append(
+                {
+                    "Group": group_words(group_by, str(group)),
+                    "n": str(found["bias"]["n"]),
+                    "Missing": str(found["bias"]["missing"]),
+                    "Bias (95% CI)": wording.with_interval(estimate_of(found["bias"])),
+                    "Lower limit (95% CI)": wording.with_interval(estimate_of(found["limit_low"])),
+                    "Upper limit (95% CI)": wording.with_interval(estimate_of(found["limit_high"])),
+                }
+            )
+    notes = (
+        "Limits of agreement: bias plus and minus 1.96 standard deviations, exact intervals "
+        "(Carkeet 2015). Limits take cases as independent.",
+        CLUSTER_NOTE,
+    )
+    caption = f"Achieved minus planned gain (mm), {window_words(window).lower()}"
+    return ShownTable(pd.DataFrame(lines), "gain_agreement", caption, notes)
+
+
+def at_risk_table(numbers: pd.DataFrame) -> ShownTable:
+    """The numbers under a curve, from `audit.results.courses.at_risk_frame`."""
+
+    def waiting(row: pd.Series) -> str:
+        if pd.isna(row["waiting"]):
+            return wording.NOT_ESTIMABLE
+        return wording.percent(row["waiting"], wording.MANY - 1) + (
+            ""
+            if pd.isna(row["low"])
+            else f" ({wording.percent(row['low'], 1)} to {wording.percent(row['high'], 1)})"
+        )
+
+    frame = pd.DataFrame(
+        {
+            "Group": numbers["group"],
+            "Days from surgery": numbers["time"].map("{:g}".format),
+            "At risk": numbers["at_risk"].astype(str),
+            "Censored so far": numbers["censored"].astype(str),
+            "Full weight bearing so far": numbers["events"].astype(str),
+            "Still waiting (95% CI)": [waiting(row) for _, row in numbers.iterrows()],
+        }
+    )
+    notes = (
+        "At risk, censored and full weight bearing add up to all who have entered. A patient taken "
+        "over in mid-treatment is at risk from arrival only.",
+    )
+    caption = "Numbers under the curve of time to full weight bearing"
+    return ShownTable(frame, "at_risk", caption, notes, row_headings=2)
+
+
+def method_table(run: AuditRun) -> ShownTable:
+    """The methods that ran, from the results themselves."""
+    methods = run.results["method"].str.replace(r" \(\d+ clusters\)", "", regex=True)
+    counts = methods.value_counts()
+    frame = pd.DataFrame({"Method": counts.index, "Estimates": counts.astype(str).to_numpy()})
+    frame = frame.sort_values("Method", kind="stable").reset_index(drop=True)
+    return ShownTable(frame, "methods", "Methods behind the estimates in results.csv")

@@ -1,0 +1,90 @@
+"""Runs a notebook on a source and gathers its output in one folder."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib.resources
+import pathlib
+from collections.abc import Callable
+
+from audit.errors import UnusableInput
+from audit.intake import read_source
+from audit.intake.register import read_criteria
+from audit.periods import parse_day, parse_quarter
+from audit.release.folder import refuse_occupied, staged_folder
+from audit.release.html import report_html
+from audit.release.notebook_run import execute, read_notebook
+from audit.release.run_files import count_queries, save_page, save_shown
+
+KINDS: dict[str, tuple[str, str]] = {
+    "quarterly": ("quarterly_audit", "Quarterly audit of limb lengthening"),
+}
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Request:
+    """What a report was asked for, as typed: see the `report` command."""
+
+    quarter: str | None = None
+    cutoff: str | None = None
+    centre: str | None = None
+    standards: str | None = None
+
+
+def make_report(
+    kind: str,
+    source: str | pathlib.Path,
+    out: pathlib.Path,
+    *,
+    request: Request | None = None,
+    replace: bool = False,
+    tell: Callable[[str], None] = lambda _: None,
+) -> int:
+    """Execute the notebook of a report kind on a source; returns the number of data queries.
+
+    `out` then holds the HTML report, `figures/`, `tables/` and the files of the run; it is
+    written whole or not at all. Raises UnusableInput for what the person must mend, before the
+    notebook starts where that can be known.
+    """
+    if kind not in KINDS:
+        raise UnusableInput(f"KIND must be one of {', '.join(KINDS)}; got {kind!r}.")
+    request = request or Request()
+    refuse_occupied(out, replace=replace)
+    _refuse_early(source, request)
+    name, title = KINDS[kind]
+    notebook = read_notebook(_notebook_path(name))
+    with staged_folder(out, replace=replace) as stage:
+        settings = {
+            "source": str(pathlib.Path(source).resolve()),
+            "quarter": request.quarter,
+            "cutoff": request.cutoff,
+            "centre": request.centre,
+            "standards": _absolute(request.standards),
+            "out": str(stage),
+        }
+        done = execute(notebook, settings=settings, tell=tell)
+        tell("writing the report")
+        save_page(report_html(done, title=title), stage / f"{name}.html")
+        save_shown(done, stage)
+        return count_queries(stage)
+
+
+def _refuse_early(source: str | pathlib.Path, request: Request) -> None:
+    """Whatever can be refused in a second is refused before a kernel starts."""
+    if request.quarter is not None:
+        parse_quarter(request.quarter)
+    if request.cutoff is not None:
+        parse_day(request.cutoff, option="--cutoff")
+    read_criteria(request.standards)
+    read_source(source)
+
+
+def _absolute(path: str | None) -> str | None:
+    return None if path is None else str(pathlib.Path(path).resolve())
+
+
+def _notebook_path(name: str) -> pathlib.Path:
+    home = pathlib.Path(str(importlib.resources.files("notebooks"))) / f"{name}.ipynb"
+    if not home.is_file():
+        raise UnusableInput("The notebooks are not installed: run from a checkout of the kit.")
+    return home

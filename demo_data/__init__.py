@@ -1,0 +1,1 @@
+"""An invented limb-lengthening service: seeded generator and the tables it makes."""
