@@ -160,7 +160,7 @@ def table_markup(content: dict[str, Any], *, label: str = "") -> str:
         + "".join(
             f'<th scope="row"{_aligned(right)}>{html.escape(text)}</th>'
             if place < headings
-            else f"<td{_aligned(right)}>{html.escape(text)}</td>"
+            else f"<td{_aligned(right, text)}>{html.escape(text)}</td>"
             for place, (text, right) in enumerate(zip(row, numeric, strict=True))
         )
         + "</tr>"
@@ -236,9 +236,10 @@ def _is_numeric(column: Sequence[str]) -> bool:
     return bool(filled) and 2 * sum(map(bool, map(_LIKE_A_NUMBER.fullmatch, filled))) >= len(filled)
 
 
-def _aligned(right: bool) -> str:
+def _aligned(right: bool, text: str = "") -> str:
     # written out, for a notebook page has its own rules for cells
-    return f' style="text-align:{"right" if right else "left"}"'
+    whole = ";white-space:nowrap" if right and _LIKE_A_NUMBER.fullmatch(text) else ""
+    return f' style="text-align:{"right" if right else "left"}{whole}"'
 
 
 def _table_text(content: dict[str, Any]) -> str:

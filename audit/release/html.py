@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 #: cells with this tag, and what they show, stay in the notebook
 NOTEBOOK_ONLY = "notebook-only"
 #: tables up to this many rows are kept on one page in print
-SHORT_TABLE = 25
+SHORT_TABLE = 12
 #: tables of more columns than this are printed on a page turned sideways
 PORTRAIT_COLUMNS = 9
 

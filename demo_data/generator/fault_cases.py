@@ -123,9 +123,9 @@ _ERRORS: tuple[Line, ...] = (
     (
         "share_of_bone_impossible",
         "achieved_gain_mm",
-        {"achieved_gain_mm": "120", "planned_gain_mm": "120", "segment_length_before_mm": "58"},
+        {"achieved_gain_mm": "-45", "segment_length_before_mm": "300"},
         "frame",
-        "bone shorter than half of the gain",
+        "a minus sign",
     ),
     ("gain_while_in_distraction", "achieved_gain_mm", "21.5", "lengthening", "gain so far"),
     (

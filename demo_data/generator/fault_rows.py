@@ -2,84 +2,36 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
 
-import pandas as pd
-
+from demo_data.generator.fault_choices import (
+    DEFICIT,
+    FLEXION,
+    at,
+    bridged_again,
+    classed,
+    first,
+    given,
+    in_distraction,
+    knee_in_distraction,
+    knee_late,
+    late,
+    minutes_later,
+    next_day,
+    on_completed,
+    on_nail,
+    unloaded,
+)
 from demo_data.generator.fault_workshop import Cell, Choice, Fault, day, moment
 
 FILMS, MOTION, LOADS = "radiographs", "joint_motion", "weight_bearing"
 EVENTS, LOG, ACTIONS = "complications", "distraction_sessions", "actions"
-FLEXION, DEFICIT = "flexion_deg", "extension_deficit_deg"
 SCHEME = "checketts_otterburn"
 
 
-def _first(case: pd.Series, rows: pd.DataFrame) -> pd.Series:
-    return pd.Series(True, index=rows.index)
-
-
-def _at(place: int) -> Choice:
-    return lambda case, rows: pd.Series(range(len(rows)), index=rows.index).eq(place)
-
-
-def _late(column: str, milestone: str) -> Choice:
-    """Rows dated after a milestone of the case."""
-    return lambda case, rows: rows[column] > case[milestone]
-
-
-def _in_distraction(column: str) -> Choice:
-    return lambda case, rows: rows[column].between(
-        case["distraction_start_date"], case["distraction_end_date"]
-    )
-
-
-def _given(*columns: str) -> Choice:
-    return lambda case, rows: ~rows[list(columns)].isin([""]).any(axis=1)
-
-
-def _knee_late(case: pd.Series, rows: pd.DataFrame) -> pd.Series:
-    knee = rows["joint"].eq("knee") & _given(FLEXION, DEFICIT)(case, rows)
-    return knee & (rows["examined_on"] > case["union_date"])
-
-
-def _knee_in_distraction(case: pd.Series, rows: pd.DataFrame) -> pd.Series:
-    return rows["joint"].eq("knee") & _in_distraction("examined_on")(case, rows)
-
-
-def _bridged_again(case: pd.Series, rows: pd.DataFrame) -> pd.Series:
-    """The second and later films with three cortices or more after union."""
-    bridged = rows["cortices_bridged"].isin(["3", "4"]) & (rows["taken_on"] > case["union_date"])
-    return bridged & bridged.cumsum().gt(1)
-
-
-def _unloaded(case: pd.Series, rows: pd.DataFrame) -> pd.Series:
-    return rows["load"].eq("none") & (rows["assessed_on"] > case["surgery_date"])
-
-
-def _next_day(case: pd.Series, row: pd.Series) -> str:
-    return (dt.date.fromisoformat(row["assessed_on"]) + dt.timedelta(days=1)).isoformat()
-
-
-def _minutes_later(case: pd.Series, row: pd.Series) -> str:
-    return str(pd.Timestamp(row["started_at"]) + pd.Timedelta(minutes=5))[:16]
-
-
-def _class(column: str, code: str, operation: str) -> Choice:
-    return lambda case, rows: rows[column].eq(code) & rows["unplanned_operation"].eq(operation)
-
-
-def _on_nail(case: pd.Series, rows: pd.DataFrame) -> pd.Series:
-    return _first(case, rows) & (case["device_class"] == "lengthening_nail")
-
-
-def _on_completed(case: pd.Series, rows: pd.DataFrame) -> pd.Series:
-    return _first(case, rows) & (case["outcome_status"] == "completed")
-
-
-_GRADED = _given("pin_site_grade", "pin_site_scheme")
+_GRADED = given("pin_site_grade", "pin_site_scheme")
 _KIND = {EVENTS: "any", LOG: "logged", ACTIONS: ""}
-_TENTH = {LOG: _at(9)}
+_TENTH = {LOG: at(9)}
 
 Line = tuple[str, str, str, Mapping[str, Cell], Choice | None]
 
@@ -94,7 +46,7 @@ _ERRORS: tuple[Line, ...] = (
     ("out_of_range", MOTION, FLEXION, {FLEXION: "1200"}, None),
     ("out_of_range", LOG, "delivered_mm", {"delivered_mm": "33"}, None),
     ("missing_required", EVENTS, "origin", {"origin": ""}, None),
-    ("missing_required", ACTIONS, "criterion", {"criterion": ""}, _at(0)),
+    ("missing_required", ACTIONS, "criterion", {"criterion": ""}, at(0)),
     ("row_without_assessed_on", LOADS, "assessed_on", {"assessed_on": ""}, None),
     ("row_without_delivered_mm", LOG, "delivered_mm", {"delivered_mm": ""}, None),
     ("unknown_case", FILMS, "case_id", {"case_id": "C990"}, None),
@@ -118,92 +70,92 @@ _ERRORS: tuple[Line, ...] = (
         EVENTS,
         "resolved_on",
         {"resolved_on": day("surgery_date", 0)},
-        _late("occurred_on", "surgery_date"),
+        late("occurred_on", "surgery_date"),
     ),
-    ("closed_before_raised", ACTIONS, "closed_on", {"closed_on": "2022-12-12"}, _at(1)),
-    ("knee_arc_not_positive", MOTION, FLEXION, {FLEXION: "5", DEFICIT: "50"}, _knee_late),
+    ("closed_before_raised", ACTIONS, "closed_on", {"closed_on": "2022-12-12"}, at(1)),
+    ("knee_arc_not_positive", MOTION, FLEXION, {FLEXION: "5", DEFICIT: "50"}, knee_late),
 )
 #: the same for rules that only ask
 _QUESTIONS: tuple[Line, ...] = (
-    ("unusual_value", FILMS, "mldfa_deg", {"mldfa_deg": "70"}, _given("mldfa_deg")),
-    ("cortices_fell", FILMS, "cortices_bridged", {"cortices_bridged": "1"}, _bridged_again),
+    ("unusual_value", FILMS, "mldfa_deg", {"mldfa_deg": "70"}, given("mldfa_deg")),
+    ("cortices_fell", FILMS, "cortices_bridged", {"cortices_bridged": "1"}, bridged_again),
     (
         "axis_disagrees_with_angles",
         FILMS,
         "mechanical_axis_deviation_mm",
         {"mechanical_axis_deviation_mm": "-25", "mldfa_deg": "96", "mpta_deg": "84"},
-        _given("mechanical_axis_deviation_mm"),
+        given("mechanical_axis_deviation_mm"),
     ),
-    ("knee_flexion_under_30", MOTION, FLEXION, {FLEXION: "12", DEFICIT: "0"}, _knee_late),
+    ("knee_flexion_under_30", MOTION, FLEXION, {FLEXION: "12", DEFICIT: "0"}, knee_late),
     (
         "flexion_lost_in_distraction",
         MOTION,
         FLEXION,
         {FLEXION: "40", DEFICIT: "0"},
-        _knee_in_distraction,
+        knee_in_distraction,
     ),
     (
         "contracture_in_distraction",
         MOTION,
         DEFICIT,
         {FLEXION: "95", DEFICIT: "45"},
-        _knee_in_distraction,
+        knee_in_distraction,
     ),
     (
         "full_load_in_wheelchair",
         LOADS,
         "aid",
         {"load": "full", "aid": "wheelchair"},
-        _late("assessed_on", "full_weight_bearing_date"),
+        late("assessed_on", "full_weight_bearing_date"),
     ),
     (
         "no_aid_without_load",
         LOADS,
         "aid",
         {"load": "none", "aid": "none"},
-        _in_distraction("assessed_on"),
+        in_distraction("assessed_on"),
     ),
     (
         "below_full_after_full_weight_bearing",
         LOADS,
         "load",
         {"load": "partial", "aid": "one_crutch"},
-        _late("assessed_on", "full_weight_bearing_date"),
+        late("assessed_on", "full_weight_bearing_date"),
     ),
     (
         "obstacle_without_operation",
         EVENTS,
         "course_class",
         {"unplanned_operation": "no", "severity_type": ""},
-        _class("course_class", "obstacle", "yes"),
+        classed("course_class", "obstacle", "yes"),
     ),
     (
         "type_ii_without_operation",
         EVENTS,
         "severity_type",
         {"unplanned_operation": "no", "course_class": ""},
-        _class("severity_type", "II", "yes"),
+        classed("severity_type", "II", "yes"),
     ),
     (
         "problem_with_operation",
         EVENTS,
         "course_class",
         {"unplanned_operation": "yes", "severity_type": ""},
-        _class("course_class", "problem", "no"),
+        classed("course_class", "problem", "no"),
     ),
     (
         "type_i_with_operation",
         EVENTS,
         "severity_type",
         {"unplanned_operation": "yes", "course_class": ""},
-        _class("severity_type", "I", "no"),
+        classed("severity_type", "I", "no"),
     ),
     (
         "permanent_problem",
         EVENTS,
         "permanent",
         {"permanent": "yes"},
-        _class("course_class", "problem", "no"),
+        classed("course_class", "problem", "no"),
     ),
     (
         "pin_site_grade_without_scheme",
@@ -217,16 +169,16 @@ _QUESTIONS: tuple[Line, ...] = (
         EVENTS,
         "pin_site_grade",
         {"pin_site_grade": "2", "pin_site_scheme": SCHEME},
-        _on_nail,
+        on_nail,
     ),
     (
         "unresolved_at_completion",
         EVENTS,
         "resolved_on",
         {"resolved_on": "", "permanent": ""},
-        _on_completed,
+        on_completed,
     ),
-    ("due_before_raised", ACTIONS, "due_on", {"due_on": "2022-12-12"}, _at(2)),
+    ("due_before_raised", ACTIONS, "due_on", {"due_on": "2022-12-12"}, at(2)),
 )
 #: the same for rows that are added at the end, as a changed copy of a row that will do
 _ADDED: tuple[Line, ...] = (
@@ -237,26 +189,26 @@ _ADDED: tuple[Line, ...] = (
         {"examined_on": day("surgery_date", -400)},
         None,
     ),
-    ("same_day_examinations_differ", MOTION, FLEXION, {FLEXION: "61"}, _knee_late),
+    ("same_day_examinations_differ", MOTION, FLEXION, {FLEXION: "61"}, knee_late),
     (
         "load_jumps_to_full",
         LOADS,
         "load",
-        {"assessed_on": _next_day, "load": "full", "aid": "two_crutches"},
-        _unloaded,
+        {"assessed_on": next_day, "load": "full", "aid": "two_crutches"},
+        unloaded,
     ),
     (
         "over_prescription",
         LOG,
         "delivered_mm",
-        {"started_at": _minutes_later, "prescribed_mm": "0.1", "delivered_mm": "0.2"},
+        {"started_at": minutes_later, "prescribed_mm": "0.1", "delivered_mm": "0.2"},
         None,
     ),
     (
         "day_total_over_1_5_mm",
         LOG,
         "delivered_mm",
-        {"started_at": _minutes_later, "prescribed_mm": "1.45", "delivered_mm": "1.45"},
+        {"started_at": minutes_later, "prescribed_mm": "1.45", "delivered_mm": "1.45"},
         None,
     ),
     ("session_logged_twice", LOG, "started_at", {}, None),
@@ -288,7 +240,7 @@ def _fault(line: Line, severity: str, *, added: bool = False) -> Fault:
         kind=_KIND.get(table, "whole"),
         what=("row added" if added else "changed") + ": " + (", ".join(texts) or "the same again"),
         cells=cells,
-        choose=choose or _TENTH.get(table, _first),
+        choose=choose or _TENTH.get(table, first),
         copied=added,
     )
 

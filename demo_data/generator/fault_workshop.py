@@ -118,7 +118,7 @@ class Workshop:
         case, place = self._place(fault)
         table = self.tables[fault.table]
         cells = {
-            column: cell if isinstance(cell, str) else cell(case, table.loc[place])
+            column: cell if isinstance(cell, str) else cell(case, table.iloc[place])
             for column, cell in fault.cells.items()
         }
         if fault.copied:

@@ -1,9 +1,10 @@
 """Rules between cells and tables, in the order in which they are applied.
 
 First the rules that decide whether a row can be used (`keys`). Then all errors on values: single
-dates, the order of milestones, facts against surgery, follow-up and death, several cases on one
-bone, lengths, devices, union, motion, events, sessions. Then all warnings, in the same order of
-modules. Within a module rules stand in the order in which they are applied.
+dates, then the milestones, lengths, devices and union within a case, then facts against surgery,
+follow-up and death (a mistyped milestone is out by then), several cases of one patient, actions,
+motion, events, sessions. Then all warnings, in the same order of modules. Within a module rules
+stand in the order in which they are applied.
 """
 
 from schemas.rules.base import ROW, VALUE, Evidence, Rule
@@ -18,6 +19,7 @@ from schemas.rules.lengths import LENGTH_RULES
 from schemas.rules.loading import LOADING_RULES
 from schemas.rules.milestones import MILESTONE_RULES
 from schemas.rules.motion import MOTION_RULES
+from schemas.rules.repeats import REPEAT_RULES
 from schemas.rules.sessions import SESSION_RULES
 from schemas.rules.treatments import TREATMENT_RULES
 from schemas.rules.units import UNIT_RULES
@@ -25,12 +27,13 @@ from schemas.rules.units import UNIT_RULES
 _BY_MODULE: tuple[Rule, ...] = (
     DATE_RULES
     + MILESTONE_RULES
-    + FACT_RULES
-    + TREATMENT_RULES
     + LENGTH_RULES
     + UNIT_RULES
     + DEVICE_RULES
     + HEALING_RULES
+    + FACT_RULES
+    + REPEAT_RULES
+    + TREATMENT_RULES
     + FILM_RULES
     + MOTION_RULES
     + LOADING_RULES

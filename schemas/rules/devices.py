@@ -59,7 +59,7 @@ def _grade_after_removal(evidence: Evidence) -> pd.Series:
 
 def _several_schemes(evidence: Evidence) -> pd.Series:
     schemes = evidence["complications"]["pin_site_scheme"]
-    return schemes.notna() & (schemes.nunique() > 1)
+    return schemes.notna() & (len(schemes.dropna().unique()) > 1)
 
 
 DEVICE_RULES: tuple[Rule, ...] = (

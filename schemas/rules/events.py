@@ -81,7 +81,8 @@ EVENT_RULES: tuple[Rule, ...] = (
     _class_rule(
         "type_ii_without_operation",
         "severity_type",
-        "Check the severity type and whether there was an unplanned operation: type II means one.",
+        "Check the severity type and whether there was an unplanned operation: type II usually "
+        "means one.",
         _class_with("severity_type", "II", "no"),
     ),
     _class_rule(

@@ -53,10 +53,13 @@ def _death(evidence: Evidence) -> pd.Series:
 
 def _after_death(table: str, column: str) -> Callable[[Evidence], pd.Series]:
     def fails(evidence: Evidence) -> pd.Series:
+        frame = evidence[table]
         last_moment = _death(evidence) + pd.Timedelta(days=1)
+        if last_moment.isna().all():
+            return pd.Series(data=False, index=frame.index)
         if table != "cases":
             last_moment = beside(evidence, table, last_moment)
-        return evidence[table][column] >= last_moment
+        return frame[column] >= last_moment
 
     return fails
 

@@ -116,7 +116,7 @@ FILM_RULES: tuple[Rule, ...] = (
         severity="warning",
         message="Check the axis deviation on this film and before surgery: it moved laterally "
         "more than lengthening a femur explains.",
-        source="0-3.5 mm lateral shift per cm of femoral gain: Burghardt et al. 2012, PMID 22933497",
+        source="0-3.5 mm lateral per cm of femoral gain: Burghardt et al. 2012, PMID 22933497",
         fails=_axis_moved_far,
     ),
 )

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import dataclasses
 import weakref
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -25,7 +26,8 @@ TIMES = {
     "distraction_sessions": "started_at",
 }
 _DAY = np.timedelta64(1, "D")
-_KEPT: dict[str, tuple[weakref.ref, weakref.ref, tuple[int, ...], Any]] = {}
+_KEPT: dict[tuple[str, str], tuple[weakref.ref, weakref.ref, tuple[int, ...], Any]] = {}
+_Kept = TypeVar("_Kept")
 
 
 @dataclasses.dataclass(frozen=True)
@@ -46,14 +48,28 @@ class Timeline:
         return _timeline(self.rows[wanted], self.case[wanted], self.day[wanted])
 
 
+def kept(evidence: Evidence, table: str, dated_by: str, work_out: Callable[[], _Kept]) -> _Kept:
+    """What was worked out from a table, its dates (if named) and `cases`; again if they changed."""
+    frame, cases = evidence[table], evidence["cases"]
+    undated = int(frame[dated_by].isna().sum()) if dated_by else 0
+    size = (len(frame), len(cases), undated)
+    name = (table, dated_by)
+    found = _KEPT.get(name)
+    if found and found[0]() is frame and found[1]() is cases and found[2] == size:
+        return found[3]
+
+    def forget(_: weakref.ref) -> None:
+        _KEPT.pop(name, None)
+
+    result = work_out()
+    _KEPT[name] = (weakref.ref(frame, forget), weakref.ref(cases, forget), size, result)
+    return result
+
+
 def case_positions(evidence: Evidence, table: str) -> np.ndarray:
     """Position in `cases` of the case of every row of a table, -1 where there is none."""
     frame, cases = evidence[table], evidence["cases"]
-    size = (len(frame), len(cases))
-    found = _recall("case of " + table, frame, cases, size)
-    if found is None:
-        found = _keep("case of " + table, frame, cases, (size, _positions(frame, cases)))
-    return found
+    return kept(evidence, table, "", lambda: _positions(frame, cases))
 
 
 def of_case(evidence: Evidence, table: str, column: str) -> pd.Series:
@@ -69,14 +85,12 @@ def beside(evidence: Evidence, table: str, values: pd.Series) -> pd.Series:
 
 def timeline(evidence: Evidence, table: str) -> Timeline:
     """The rows of a table in order of case and time. Rows without either are left out."""
-    frame, cases = evidence[table], evidence["cases"]
-    times = frame[TIMES[table]]
-    size = (len(frame), len(cases), int(times.isna().sum()))
-    found = _recall("times of " + table, frame, cases, size)
-    if found is None:
-        made = _in_order(case_positions(evidence, table), times.to_numpy("datetime64[s]"))
-        found = _keep("times of " + table, frame, cases, (size, made))
-    return found
+
+    def work_out() -> Timeline:
+        moment = evidence[table][TIMES[table]].to_numpy("datetime64[s]")
+        return _in_order(case_positions(evidence, table), moment)
+
+    return kept(evidence, table, TIMES[table], work_out)
 
 
 def case_dates(evidence: Evidence, column: str, line: Timeline) -> np.ndarray:
@@ -133,18 +147,3 @@ def _timeline(rows: np.ndarray, case: np.ndarray, day: np.ndarray) -> Timeline:
     follows = np.zeros(len(rows), dtype=bool)
     follows[1:] = case[1:] == case[:-1]
     return Timeline(rows, case, day, follows)
-
-
-def _recall(name: str, frame: pd.DataFrame, cases: pd.DataFrame, size: tuple[int, ...]) -> Any:
-    kept = _KEPT.get(name)
-    if kept is None or kept[0]() is not frame or kept[1]() is not cases or kept[2] != size:
-        return None
-    return kept[3]
-
-
-def _keep(name: str, frame: pd.DataFrame, cases: pd.DataFrame, what: tuple[Any, Any]) -> Any:
-    def forget(_: weakref.ref) -> None:
-        _KEPT.pop(name, None)
-
-    _KEPT[name] = (weakref.ref(frame, forget), weakref.ref(cases), *what)
-    return what[1]

@@ -23,9 +23,8 @@ VISIT_DAYS = 14
 LONGEST_PROMISE_WEEKS = 60
 
 
-def _loads(evidence: Evidence) -> tuple[Timeline, np.ndarray]:
-    line = timeline(evidence, "weight_bearing")
-    return line, evidence["weight_bearing"]["load"].to_numpy()[line.rows]
+def _has_load(evidence: Evidence, line: Timeline, *codes: str) -> np.ndarray:
+    return evidence["weight_bearing"]["load"].isin(codes).to_numpy()[line.rows]
 
 
 def _walks_freely(evidence: Evidence, line: Timeline) -> np.ndarray:
@@ -46,17 +45,18 @@ def _unaided_without_load(evidence: Evidence) -> pd.Series:
 
 
 def _jumps(evidence: Evidence) -> pd.Series:
-    line, load = _loads(evidence)
-    jump = np.zeros(len(load), dtype=bool)
-    jump[1:] = line.follows[1:] & (load[:-1] == "none") & (load[1:] == "full")
+    line = timeline(evidence, "weight_bearing")
+    none, full = _has_load(evidence, line, "none"), _has_load(evidence, line, "full")
+    jump = np.zeros(len(full), dtype=bool)
+    jump[1:] = line.follows[1:] & none[:-1] & full[1:]
     return rows_marked(evidence["weight_bearing"], line.rows[jump])
 
 
 def _date_without_assessment(evidence: Evidence) -> pd.Series:
-    line, load = _loads(evidence)
+    line = timeline(evidence, "weight_bearing")
     away = day_count(line.day - case_dates(evidence, "full_weight_bearing_date", line))
-    shown = (load == "full") & (np.abs(away) <= VISIT_DAYS)
-    judged = cases_marked(evidence, line, np.ones(len(load), dtype=bool))
+    shown = _has_load(evidence, line, "full") & (np.abs(away) <= VISIT_DAYS)
+    judged = cases_marked(evidence, line, np.ones(len(line.rows), dtype=bool))
     dated = evidence["cases"]["full_weight_bearing_date"].notna()
     return dated & judged & ~cases_marked(evidence, line, shown)
 
@@ -75,8 +75,8 @@ def _date_later_than_seen(evidence: Evidence) -> pd.Series:
 
 def _below_full_again(evidence: Evidence) -> pd.Series:
     """One row a case: the first assessment below full after the day of full weight bearing."""
-    line, load = _loads(evidence)
-    below = np.isin(load, ["none", "toe_touch", "partial"])
+    line = timeline(evidence, "weight_bearing")
+    below = _has_load(evidence, line, "none", "toe_touch", "partial")
     below &= line.day > case_dates(evidence, "full_weight_bearing_date", line)
     return rows_marked(evidence["weight_bearing"], first_of_case(line, below))
 

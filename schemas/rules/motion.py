@@ -38,12 +38,17 @@ def _same_day_differs(column: str) -> Callable[[Evidence], pd.Series]:
 
     def fails(evidence: Evidence) -> pd.Series:
         motion = evidence["joint_motion"]
-        key = ["case_id", "joint", "examined_on"]
-        known = motion.loc[motion[[*key, column]].notna().all(axis=1), [*key, column]]
-        repeated = known[known.duplicated(subset=key, keep=False)]
-        first = repeated.groupby(key, observed=True)[column].transform("first")
-        far = (repeated[column] - first).abs() > SAME_DAY_DEGREES
-        return far.reindex(motion.index, fill_value=False)
+        line = timeline(evidence, "joint_motion")
+        codes, names = pd.factorize(motion["joint"])
+        joint = codes[line.rows]
+        value = motion[column].to_numpy(dtype="float64")[line.rows]
+        given = np.flatnonzero((joint >= 0) & ~np.isnan(value))
+        examination = (_packed(line) * (len(names) + 1) + joint)[given]
+        given = given[np.argsort(examination, kind="stable")]
+        examination.sort(kind="stable")
+        first = np.searchsorted(examination, examination)
+        far = np.abs(value[given] - value[given][first]) > SAME_DAY_DEGREES
+        return rows_marked(motion, line.rows[given[far]])
 
     return fails
 

@@ -1,0 +1,301 @@
+"""Product-limit curve, quantiles, restricted means, hazards and late entry against R.
+
+Expected values: R 4.2.2 with survival 3.5-3, and values printed in the sources named in the data
+file and in `remission_1963_expected.csv` (Freireich et al. 1963, Blood 21:699-716; printed
+product-limit output of public course notes).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from audit.estimates.compare import compare_curves
+from audit.estimates.survival import cumulative_hazard, survival_curve
+from tests.reference.checks import (
+    as_items,
+    assert_close,
+    assert_printed,
+    checks_of,
+    dataset,
+    every_check,
+    published_values,
+)
+
+DATA = Path(__file__).parent / "data"
+TIMES = ("time", "time_years", "exit")
+EVENTS = ("status", "death", "event")
+INTERVALS = {"loglog": "log-log", "log": "log", "plain": "plain"}
+
+
+def columns(table):
+    """Duration and event column of a data set, by its own names."""
+    time = next(name for name in TIMES if name in table)
+    event = next(name for name in EVENTS if name in table)
+    return table[time], table[event]
+
+
+def curve_of_check(check, interval="log-log"):
+    table = check.table()
+    return survival_curve(*columns(table), interval=interval)
+
+
+def event_rows(curve):
+    return curve.table[curve.table["events"] > 0]
+
+
+@every_check("kaplan_meier")
+def test_curve_and_errors(check):
+    rows = event_rows(curve_of_check(check))
+    assert_close(rows["time"], check.expected["time"], check.tolerance)
+    assert_close(rows["at_risk"], check.expected["n_risk"], check.tolerance)
+    assert_close(rows["events"], check.expected["n_event"], check.tolerance)
+    assert_close(rows["survival"], check.expected["survival"], check.tolerance)
+    assert_close(rows["std_error"], check.expected["se_greenwood"], check.tolerance)
+
+
+@every_check("kaplan_meier")
+@pytest.mark.parametrize("key", INTERVALS)
+def test_curve_limits_of_three_kinds(check, key):
+    rows = event_rows(curve_of_check(check, INTERVALS[key]))
+    assert_close(rows["low"], check.expected[f"{key}_lower"], check.tolerance)
+    assert_close(rows["high"], check.expected[f"{key}_upper"], check.tolerance)
+
+
+@published_values("kaplan_meier")
+def test_curve_against_print(check, published):
+    rows = event_rows(curve_of_check(check))
+    names = {"survival": "survival", "n_risk": "at_risk", "se_greenwood": "std_error"}
+    for value, printed in zip(rows[names[published["path"]]], published["value"], strict=True):
+        assert_printed(value, {**published, "value": printed})
+
+
+@every_check("survival_at_fixed_times")
+def test_share_at_fixed_times(check):
+    curve = curve_of_check(check)
+    times = check.expected["times"]
+    found = [curve.at(t) for t in times]
+    assert_close([e.value for e in found], check.expected["survival"], check.tolerance)
+    assert_close([e.low for e in found], check.expected["loglog_lower"], check.tolerance)
+    assert_close([e.high for e in found], check.expected["loglog_upper"], check.tolerance)
+    at_risk = curve.at_risk_table(times)["at_risk"]
+    assert_close(at_risk, check.expected["n_risk"], check.tolerance)
+    rows = np.searchsorted(curve.counts.time, times, side="right") - 1
+    assert_close(curve.std_error[rows], check.expected["se_greenwood"], check.tolerance)
+
+
+@pytest.mark.parametrize(
+    "check", [c for c in checks_of("survival_at_fixed_times") if "log_lower" in c.expected]
+)
+def test_log_limits_at_fixed_times(check):
+    curve = curve_of_check(check, "log")
+    found = [curve.at(t) for t in check.expected["times"]]
+    assert_close([e.low for e in found], check.expected["log_lower"], check.tolerance)
+    assert_close([e.high for e in found], check.expected["log_upper"], check.tolerance)
+
+
+@every_check("median_survival_ci")
+@pytest.mark.parametrize("key", INTERVALS)
+def test_median_and_quartiles_with_limits(check, key):
+    curve = curve_of_check(check, INTERVALS[key])
+    found = {"q25": curve.quantile(0.25), "median": curve.median(), "q75": curve.quantile(0.75)}
+    expected = check.expected[key]
+    for name, estimate in found.items():
+        prefix = "" if name == "median" else f"{name}_"
+        assert_close(estimate.value, expected[name], check.tolerance, where=name)
+        assert_close(estimate.low, expected[f"{prefix}lower"], check.tolerance, where=name)
+        assert_close(estimate.high, expected[f"{prefix}upper"], check.tolerance, where=name)
+        assert estimate.estimable or "not reached" in estimate.note
+
+
+@published_values("median_survival_ci")
+def test_median_against_print(check, published):
+    key, item = published["path"].split(".")
+    median = curve_of_check(check, INTERVALS[key]).median()
+    assert_printed(
+        {"median": median.value, "lower": median.low, "upper": median.high}[item], published
+    )
+
+
+@every_check("rmst")
+def test_restricted_mean(check):
+    curve = curve_of_check(check)
+    tau = check.params["tau"]
+    found = curve.restricted_mean(tau)
+    z = 1.959963984540054
+    assert_close(found.value, check.expected["rmst"], check.tolerance)
+    assert_close((found.high - found.low) / (2 * z), check.expected["se"], check.tolerance)
+    assert_close(tau - found.value, check.expected["rmtl"], check.tolerance)
+    for side, key in (("low", "lower"), ("high", "upper")):
+        if key in check.expected:
+            assert_close(getattr(found, side), check.expected[key], check.tolerance)
+
+
+@published_values("rmst")
+def test_restricted_mean_against_print(check, published):
+    found = curve_of_check(check).restricted_mean(check.params["tau"])
+    values = {
+        "rmst": found.value,
+        "se": (found.high - found.low) / (2 * 1.959963984540054),
+        "lower": found.low,
+        "upper": found.high,
+    }
+    assert_printed(values[published["path"]], published)
+
+
+@every_check("nelson_aalen")
+def test_cumulative_hazard(check):
+    table = cumulative_hazard(*columns(check.table()))
+    rows = table[table["events"] > 0]
+    assert_close(rows["time"], check.expected["time"], check.tolerance)
+    assert_close(rows["hazard"], check.expected["cumhaz"], check.tolerance)
+    assert_close(rows["std_error"], check.expected["se_aalen"], check.tolerance)
+
+
+def at_next_row(curve, times):
+    """What R prints as n.risk between two rows: the number at risk at the next row.
+
+    With late entry that can exceed the number at risk at the time asked, which is what
+    `at_risk_table` gives: cases that enter between the two are in R's number.
+    """
+    rows = np.searchsorted(curve.counts.time, times, side="left")
+    return curve.table["at_risk"].iloc[rows]
+
+
+@every_check("left_truncation")
+def test_late_entry(check):
+    table = check.table()
+    start = check.params.get("conditional_on", 0)
+    table = table[table["exit"] > start]
+    curve = survival_curve(
+        table["exit"], table["event"], table["entry"].clip(lower=start), unit="months"
+    )
+    if "time" in check.expected:
+        rows = event_rows(curve)
+        found = {
+            "time": rows["time"],
+            "n_risk": rows["at_risk"],
+            "n_event": rows["events"],
+            "survival": rows["survival"],
+            "se_greenwood": rows["std_error"],
+            "loglog_lower": rows["low"],
+            "loglog_upper": rows["high"],
+        }
+    else:
+        times = check.expected["times"]
+        rows = np.searchsorted(curve.counts.time, times, side="right") - 1
+        found = {
+            "times": times,
+            "n_risk": at_next_row(curve, times),
+            "survival": [curve.at(t).value for t in times],
+            "se_greenwood": curve.std_error[rows],
+        }
+    for key, expected in check.expected.items():
+        assert_close(found[key], expected, check.tolerance, where=key)
+
+
+@pytest.fixture(scope="module")
+def remission():
+    return pd.read_csv(DATA / "remission_1963.csv")
+
+
+@pytest.mark.parametrize("arm", ["6-MP", "placebo"])
+def test_printed_product_limit_table(remission, arm):
+    """The 19 printed lines: at risk, events, share, standard error, limits of the log kind."""
+    printed = pd.read_csv(DATA / "remission_1963_expected.csv").query("group == @arm")
+    rows = remission[remission["group"] == arm]
+    curve = survival_curve(rows["time_weeks"], rows["relapse"], interval="log", unit="weeks")
+    mine = event_rows(curve)
+    assert list(mine["time"]) == list(printed["time"])
+    assert list(mine["at_risk"]) == list(printed["n_risk"])
+    assert list(mine["events"]) == list(printed["n_event"])
+    # Three decimals were printed for most, so half a unit of the third is allowed.
+    pairs = {
+        "survival": "survival",
+        "std_error": "std_err",
+        "low": "lower95_log",
+        "high": "upper95_log",
+    }
+    for column, source in pairs.items():
+        for value, expected in zip(as_items(mine[column]), as_items(printed[source]), strict=True):
+            assert_close(value, expected, {"abs": 0.0005 + 1e-9}, where=column)
+
+
+def test_printed_quartiles_and_median_limits(remission):
+    """Printed: treated 13 / 23 / not reached, median 16 to not reached; placebo 4 / 8 / 12."""
+    arms = {
+        arm: survival_curve(rows["time_weeks"], rows["relapse"], interval="log", unit="weeks")
+        for arm, rows in remission.groupby("group")
+    }
+    treated, placebo = arms["6-MP"], arms["placebo"]
+    assert [treated.quantile(q).value for q in (0.25, 0.5, 0.75)] == [13, 23, None]
+    assert [placebo.quantile(q).value for q in (0.25, 0.5, 0.75)] == [4, 8, 12]
+    assert (treated.median().low, treated.median().high) == (16, None)
+    assert (placebo.median().low, placebo.median().high) == (4, 12)
+
+
+def test_printed_log_rank(remission):
+    """Printed 16.8 with p = 4.17e-05; capped at 20 weeks 7 and 19 events, 14."""
+    found = compare_curves(remission["time_weeks"], remission["relapse"], remission["group"])
+    assert found.chi2 == pytest.approx(16.793, abs=0.0005)
+    assert found.p == pytest.approx(4.17e-05, abs=0.005e-05)
+    late = remission["time_weeks"] > 20
+    capped = compare_curves(
+        remission["time_weeks"].clip(upper=20),
+        remission["relapse"].where(~late, 0),
+        remission["group"],
+    )
+    assert list(capped.table["observed"]) == [7, 19]
+    assert capped.chi2 == pytest.approx(14.025, abs=0.0005)
+
+
+def test_waiting_cases_lengthen_the_median(remission):
+    """Printed teaching value: 10 weeks among relapsed cases only, 23 with waiting cases kept."""
+    treated = remission[remission["group"] == "6-MP"]
+    relapsed = treated.loc[treated["relapse"] == 1, "time_weeks"]
+    assert relapsed.median() == 10
+    assert survival_curve(treated["time_weeks"], treated["relapse"]).median().value == 23
+
+
+def test_every_reference_data_set_agrees_with_lifelines():
+    """S(t) and log-log limits to 1e-12 where lifelines has them (not at S = 0 or S = 1)."""
+    from lifelines import KaplanMeierFitter
+
+    names = {
+        c.data["dataset"]
+        for c in checks_of("kaplan_meier")
+        + checks_of("logrank")
+        + checks_of("median_survival_ci")
+        + checks_of("rmst")
+    }
+    assert len(names) >= 8
+    for name in sorted(names):
+        time, event = columns(dataset(name))
+        with np.errstate(all="ignore"):
+            fitted = KaplanMeierFitter().fit(np.round(time, 9), event)
+        table = survival_curve(time, event).table.set_index("time")
+        assert np.abs(fitted.survival_function_.iloc[:, 0] - table["survival"]).max() <= 1e-12
+        limits = fitted.confidence_interval_
+        inside = table["survival"].between(0, 1, inclusive="neither")
+        assert inside.sum() > 3
+        assert np.abs(limits.iloc[:, 0] - table["low"])[inside].max() <= 1e-12
+        assert np.abs(limits.iloc[:, 1] - table["high"])[inside].max() <= 1e-12
+
+
+@published_values("survival_at_fixed_times")
+def test_fixed_times_against_print(check, published):
+    curve = curve_of_check(check)
+    times = check.expected["times"]
+    rows = np.searchsorted(curve.counts.time, times, side="right") - 1
+    found = {
+        "n_risk": curve.at_risk_table(times)["at_risk"],
+        "survival": curve.survival[rows],
+        "se_greenwood": curve.std_error[rows],
+        "log_lower": [curve_of_check(check, "log").at(t).low for t in times],
+        "log_upper": [curve_of_check(check, "log").at(t).high for t in times],
+    }[published["path"]]
+    for value, printed in zip(found, published["value"], strict=True):
+        assert_printed(value, {**published, "value": printed})
