@@ -15,7 +15,7 @@ import pandas as pd
 
 from audit.errors import UnusableInput
 from audit.intake import InputFile, Tables, tables_from_frames
-from audit.intake.judge import judge
+from audit.intake.judge import judge, set_future_aside
 from audit.intake.queries import join_queries
 from audit.intake.tables import KEPT_OUT
 from audit.settings import Settings
@@ -72,18 +72,20 @@ def build_cohort(
         tables = tables_from_frames(tables)
     today = pd.Timestamp(read_on or datetime.date.today())
     day = _cutoff_day(tables, cutoff, today)
-    wound = wind_back(tables.frames, day)
+    present, future = set_future_aside(tables.frames, max(today, day))
+    asked = join_queries([tables.queries, future])
+    wound = wind_back(present, day)
     judged = judge(
         wound.frames,
         latest_day=max(today, day),
-        already_asked=tables.queries,
+        already_asked=asked,
         excused=wound.follow_up_emptied,
     )
     frames = dict(judged.frames)
     kept_out = _joined([tables.kept_out, judged.kept_out])
     frames, other = _only_centre(frames, centre)
     frames["cases"] = _with_follow_up(frames)
-    queries = join_queries([tables.queries, judged.queries])
+    queries = join_queries([asked, judged.queries])
     return Cohort(
         tables=frames,
         cutoff=day,

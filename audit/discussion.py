@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from audit.measures.distraction import session_rhythm
@@ -66,7 +67,14 @@ def _active(run: AuditRun) -> pd.DataFrame:
     return chosen.assign(longest_gap_days=rhythm["longest_gap_days"])
 
 
-def _reason(cases: pd.DataFrame, applies: pd.Series, words: pd.Series | str, weight: int):
+def _words(values: pd.Series, form: str) -> pd.Series:
+    """Values in words, whatever the type of a column that may be wholly missing."""
+    return pd.Series([form.format(value) for value in values], values.index, dtype=object)
+
+
+def _reason(
+    cases: pd.DataFrame, applies: pd.Series, words: pd.Series | str, weight: int
+) -> pd.DataFrame:
     applies = applies.fillna(False).astype(bool)
     found = cases.loc[applies, ["case_id", "device_class", "segment", "surgery_date"]].copy()
     found["reason"] = words[applies] if isinstance(words, pd.Series) else words
@@ -81,8 +89,8 @@ def _length_and_bone(run: AuditRun, cases: pd.DataFrame) -> list[pd.DataFrame]:
     overdue = flag * cases["achieved_gain_mm"] / 10
     waiting = cases["healing_index_days_per_cm_reason"] == "not_united"
     error = cases["gain_error_mm"]
-    size = error.abs().map("{:.0f} mm".format)
-    side = error.map(lambda value: "short of" if value < 0 else "beyond")
+    size = _words(error.abs(), "{:.0f} mm")
+    side = pd.Series(np.where(error < 0, "short of", "beyond"), error.index, dtype=object)
     return [
         _reason(cases, waiting & (waited > overdue), "union overdue for the length gained", 3),
         _reason(
@@ -98,8 +106,8 @@ def _length_and_bone(run: AuditRun, cases: pd.DataFrame) -> list[pd.DataFrame]:
 def _motion(cases: pd.DataFrame) -> list[pd.DataFrame]:
     last, baseline = cases["knee_flexion_last_deg"], cases["knee_flexion_baseline_deg"]
     united = cases["healing_index_days_per_cm"].notna()
-    degrees = last.map("{:.0f} degrees".format)
-    lost = (baseline - last).map("{:.0f} degrees".format)
+    degrees = _words(last, "{:.0f} degrees")
+    lost = _words(baseline - last, "{:.0f} degrees")
     stiff = last < STIFF_FLEXION_DEG
     return [
         _reason(cases, stiff, "knee flexion " + degrees + " at the last examination", 3),
@@ -121,16 +129,16 @@ def _course(run: AuditRun, cases: pd.DataFrame) -> list[pd.DataFrame]:
         & (events["occurred_on"] <= end)
     ]
     worst = recent.sort_values("severity_type").groupby("case_id")["severity_type"].last()
-    grade = cases["case_id"].map(worst)
-    ending = cases["outcome_status"].map(ENDED)
+    grade = cases["case_id"].map(worst).astype(object)
+    ending = cases["outcome_status"].map(ENDED).astype(object)
     gap = cases["longest_gap_days"]
     return [
-        _reason(cases, grade.notna(), "complication of severity type " + grade.fillna(""), 4),
+        _reason(cases, grade.notna(), "complication of severity type " + _words(grade, "{}"), 4),
         _reason(cases, ending.notna(), ending, 3),
         _reason(
             cases,
             gap >= MISSED_DAYS,
-            gap.map("{:.0f}".format) + " days in a row without a logged session",
+            _words(gap, "{:.0f}") + " days in a row without a logged session",
             1,
         ),
     ]

@@ -22,6 +22,7 @@ from schemas.rules import Evidence, Rule
 
 MISSING = "missing_required"
 CASE_NOT_USED = "case_not_used"
+FUTURE = "date_in_future"
 
 
 @dataclasses.dataclass(frozen=True)
@@ -76,6 +77,25 @@ class _Bench:
             frame = self.frames[table]
             self.kept_out.append(kept_out_rows(table, frame.loc[failed], reason))
             self.frames[table] = frame.loc[~failed].reset_index(drop=True)
+
+
+def set_future_aside(
+    frames: dict[str, pd.DataFrame], latest_day: pd.Timestamp
+) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+    """(tables without dates after `latest_day`, the questions about them).
+
+    To be done before tables are wound back, which would empty such a date without a word. Rows
+    stay: one that lost its own day is kept out later, for that reason.
+    """
+    bench = _Bench(frames, latest_day, {})
+    for rule in rules.VALUE_RULES:
+        if rule.id != FUTURE or bench.frames[rule.table].empty:
+            continue
+        failed = np.asarray(rule.fails(bench.evidence), dtype=bool)
+        words = {"rule": rule.id, "severity": rule.severity, "message": rule.message}
+        bench.ask(failed, table=rule.table, column=rule.column, words=words)
+        bench.set_aside(failed, table=rule.table, column=rule.column)
+    return bench.frames, join_queries(bench.queries)
 
 
 def judge(

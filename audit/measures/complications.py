@@ -14,6 +14,7 @@ SPLITS: dict[str, str] = {
     "course_class": "course_class",
     "severity_type": "severity_type",
 }
+NOT_RECORDED = "not_recorded"
 
 
 def complication_measures(cohort: Cohort) -> pd.DataFrame:
@@ -22,8 +23,8 @@ def complication_measures(cohort: Cohort) -> pd.DataFrame:
     complication_events, unplanned_operations (events that led to one), and the events by origin,
     course class and severity type (`complication_events_<column>_<code>`; `_not_recorded` for
     events without the code). follow_up_months: months under observation (from arrival, else
-    surgery, to the end of follow-up); events_in_follow_up: events in them. Both missing when the
-    source has no complications table: nothing is known then, not zero.
+    surgery, to the end of follow-up); events_in_follow_up: events in them, and split likewise. All
+    counts are missing when the source has no complications table: nothing is known then, not zero.
     """
     cases = cohort.cases.set_index("case_id")
     events = with_case(cohort.tables["complications"], cohort.cases, "entry_date")
@@ -38,9 +39,11 @@ def complication_measures(cohort: Cohort) -> pd.DataFrame:
         "events_in_follow_up": events.loc[under_observation],
     }
     for column, codes in SPLITS.items():
-        for code in vocabulary.codes(codes):
-            columns[f"complication_events_{column}_{code}"] = events.loc[events[column] == code]
-        columns[f"complication_events_{column}_not_recorded"] = events.loc[events[column].isna()]
+        for code in (*vocabulary.codes(codes), NOT_RECORDED):
+            of_code = events[column].isna() if code == NOT_RECORDED else events[column] == code
+            columns[f"complication_events_{column}_{code}"] = events.loc[of_code]
+            seen = events.loc[of_code & under_observation]
+            columns[f"events_in_follow_up_{column}_{code}"] = seen
     for name, chosen in columns.items():
         counts = chosen.groupby("case_id").size().reindex(cases.index, fill_value=0)
         out[name] = counts.astype(float)

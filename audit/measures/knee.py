@@ -82,9 +82,9 @@ def days_to_knee_recovery(cohort: Cohort) -> pd.DataFrame:
 
     Event: first examination after the end of distraction with flexion >= share x baseline
     (`settings.recovery_share`). `duration` in days from surgery, `observed`, `lower`, `upper`
-    (known only to lie between two examinations), `reason` where there is no baseline or distraction
-    has not ended. Not recovered: censored at the last examination that shows it, else at the end of
-    follow-up.
+    (known only to lie between two examinations), `reason` where there is no baseline. Not
+    recovered, distraction unfinished included: censored at the last examination that shows it,
+    else at the end of follow-up.
     """
     cases = cohort.cases.set_index("case_id")
     knees = knee_examinations(cohort).dropna(subset=["flexion_deg"])
@@ -103,7 +103,6 @@ def days_to_knee_recovery(cohort: Cohort) -> pd.DataFrame:
     reasons = [
         (baseline.isna(), "no_baseline_motion"),
         (baseline <= 0, "baseline_not_above_zero"),
-        (cases["distraction_end_date"].isna(), "distraction_not_finished"),
     ]
     out = measured("duration", days_between(day, cases["surgery_date"]), reasons)
     out = out.rename(columns={"duration_reason": "reason"})

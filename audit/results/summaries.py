@@ -140,7 +140,8 @@ def complication_rows(part: Slice, settings: Settings) -> Rows:
 
 
 def split_rows(part: Slice, settings: Settings) -> Rows:
-    """Events per 100 cases by origin, course class and severity type (all cases below the line)."""
+    """Events per 100 cases and case-months by origin, course class and severity type (all cases
+    below the line)."""
     rows: Rows = []
     each = pd.Series(1.0, index=part.rows.index)
     for column, codes in SPLITS.items():
@@ -148,6 +149,9 @@ def split_rows(part: Slice, settings: Settings) -> Rows:
             events = part.rows[f"complication_events_{column}_{code}"]
             named = Slice(part.window, column, code, part.rows)
             rows += rate_rows("complications_per_100_cases", events, each, named, settings)
+            seen = part.rows[f"events_in_follow_up_{column}_{code}"]
+            months = part.rows["follow_up_months"]
+            rows += rate_rows("complications_per_100_case_months", seen, months, named, settings)
     return rows
 
 

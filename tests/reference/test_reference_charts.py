@@ -10,7 +10,7 @@ from math import comb
 
 import numpy as np
 import pytest
-from checks import assert_close, assert_printed, at_path, every_check, published_values
+from tests.reference.checks import assert_close, assert_printed, at_path, every_check, published_values
 
 from audit.estimates import run_rules
 from audit.estimates.chart_limits import proportion_chart_power
