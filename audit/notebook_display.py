@@ -30,6 +30,8 @@ NO_ROWS = "No rows."
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
 _LIKE_A_NUMBER = re.compile(r"(?=.*\d)(?:[\d\s.,:;%/()\[\]<>=≤≥±+\-–−]|to|of)+")
 
+_DAY_LENGTH = len("2026-09-30")
+
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
 
@@ -238,8 +240,11 @@ def _is_numeric(column: Sequence[str]) -> bool:
 
 def _aligned(right: bool, text: str = "") -> str:
     # written out, for a notebook page has its own rules for cells
-    whole = ";white-space:nowrap" if right and _LIKE_A_NUMBER.fullmatch(text) else ""
-    return f' style="text-align:{"right" if right else "left"}{whole}"'
+    number = right and _LIKE_A_NUMBER.fullmatch(text)
+    # on paper only a day or a single number is kept on one line
+    whole = ' class="whole"' if number and len(text) <= _DAY_LENGTH else ""
+    wrap = ";white-space:nowrap" if number else ""
+    return f'{whole} style="text-align:{"right" if right else "left"}{wrap}"'
 
 
 def _table_text(content: dict[str, Any]) -> str:

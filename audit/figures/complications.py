@@ -126,10 +126,10 @@ def _label(row: pd.Series) -> str:
 
 def _rate_words(row: pd.Series) -> str:
     if not known(row["high"]):
-        return f"{number(row['value'])} (no interval)"
+        return f"{number(row['value'], row['unit'])} (no interval)"
     if row["value"] == 0:
-        return f"0 (up to {number(row['high'])})"
-    return f"{number(row['value'])} ({spoken_range(row['low'], row['high'])})"
+        return f"0 (up to {number(row['high'], row['unit'])})"
+    return f"{number(row['value'], row['unit'])} ({spoken_range(row['low'], row['high'], unit=row['unit'])})"
 
 
 def _write_words(axis: Axes, shown: pd.DataFrame, places: dict[str, float]) -> None:

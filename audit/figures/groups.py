@@ -164,7 +164,7 @@ def _draw_mean(axis: Axes, place: int, row: pd.Series) -> None:
 def _mean_words(row: pd.Series) -> str:
     if not known(row["value"]):
         return "not estimable"
-    return f"{number(row['value'])} ({spoken_range(row['low'], row['high'])})"
+    return f"{number(row['value'], row['unit'])} ({spoken_range(row['low'], row['high'], unit=row['unit'])})"
 
 
 def _write_columns(axis: Axes, means: pd.DataFrame) -> None:

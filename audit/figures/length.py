@@ -157,8 +157,8 @@ def _agreement(axis: Axes, rows: pd.DataFrame) -> None:
         if known(row["low"]) and known(row["high"]):
             axis.axhspan(row["low"], row["high"], color=GUIDE, alpha=0.18, linewidth=0, zorder=0)
         axis.axhline(row["value"], color=INK, linewidth=1.0, linestyle=dashes, zorder=2)
-        limits = spoken_range(row["low"], row["high"])
-        labels.append((row["value"], f"{words} {number(row['value'])}\n({limits})"))
+        limits = spoken_range(row["low"], row["high"], unit=row["unit"])
+        labels.append((row["value"], f"{words} {number(row['value'], row['unit'])}\n({limits})"))
         low, high = min(low, row["value"]), max(high, row["value"])
     room = 0.12 * (high - low)
     axis.set(ylim=(low - room, high + room), xlabel="", ylabel="")
@@ -194,7 +194,7 @@ def _key(figure: Figure, shown: pd.DataFrame) -> None:
 def _value_words(row: pd.Series) -> str:
     if not known(row["value"]):
         return "not estimable"
-    return f"{number(row['value'])} mm ({spoken_range(row['low'], row['high'])})"
+    return f"{number(row['value'], row['unit'])} mm ({spoken_range(row['low'], row['high'], unit=row['unit'])})"
 
 
 def _foot(

@@ -112,7 +112,7 @@ def time_curves_alt(
     groups = [
         f"{part.name}: {part.curve.events} events among {part.curve.n}, "
         f"{_median_words(part, unit)}, {percent(1 - part.rows['survival'].iloc[-1])} "
-        f"by {number(part.end)} {unit}"
+        f"by {number(part.end, unit)} {unit}"
         for part in shown
     ]
     return f"{share_label}: rising curves over time in {unit}. {'; '.join(groups)}."
@@ -164,8 +164,8 @@ def _end_label(part: _Drawn, unit: str) -> EndLabel:
     median = part.curve.median()
     lines = [part.name, "median not reached"]
     if median.value is not None:
-        limits = spoken_range(median.low, median.high, scale=part.scale)
-        lines = [part.name, f"median {number(median.value / part.scale)} {unit}", f"({limits})"]
+        limits = spoken_range(median.low, median.high, unit=unit, scale=part.scale)
+        lines = [part.name, f"median {number(median.value / part.scale, unit)} {unit}", f"({limits})"]
     share = 1 - float(part.rows["survival"].iloc[-1])
     return EndLabel(x=part.end, y=share, text="\n".join(lines), look=part.look)
 
@@ -214,7 +214,7 @@ def _foot(
         f"missing {curve.missing}"
         for name, curve in curves.items()
     )
-    stops = ", ".join(f"{part.name} at {number(part.end)} {unit}" for part in shown)
+    stops = ", ".join(f"{part.name} at {number(part.end, unit)} {unit}" for part in shown)
     drawn_names = {part.name for part in shown}
     left_out = ", ".join(name for name in curves if name not in drawn_names)
     late = any((part.curve.table["entered"].iloc[1:] > 0).any() for part in shown)

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from audit import wording
 from audit.estimates.estimate import Estimate
 from audit.results.catalogue import WORDS_FOR_REASONS
 from schemas import vocabulary
@@ -19,13 +20,11 @@ def known(value: Any) -> bool:
     return value is not None and not bool(pd.isna(value))
 
 
-def number(value: float) -> str:
-    """A number to about three digits: no decimals from 100 up, one from 10, else two."""
+def number(value: float, unit: str = "") -> str:
+    """A number as the tables round it: by its unit; without one to about three digits."""
     size = abs(value)
-    text = f"{value:.{0 if size >= 99.95 else 1 if size >= 9.995 else 2}f}"
-    if not text.strip("-0."):
-        text = text.lstrip("-")
-    return text.replace("-", MINUS)
+    by_size = 0 if size >= 99.95 else 1 if size >= 9.995 else 2
+    return wording.rounded(value, wording.DECIMALS.get(unit, by_size) if unit else by_size)
 
 
 def plain(value: float) -> str:
@@ -43,11 +42,11 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def spoken_range(low: Any, high: Any, *, scale: float = 1.0) -> str:
+def spoken_range(low: Any, high: Any, *, unit: str = "", scale: float = 1.0) -> str:
     """Two limits in words; a limit that does not exist is said to be not reached."""
     if not known(low) and not known(high):
         return "no interval"
-    ends = [number(end / scale) if known(end) else "not reached" for end in (low, high)]
+    ends = [number(end / scale, unit) if known(end) else "not reached" for end in (low, high)]
     return f"{ends[0]} to {ends[1]}"
 
 
@@ -55,8 +54,8 @@ def estimate_words(estimate: Estimate, *, unit: str, scale: float = 1.0) -> str:
     """`24.3 weeks (21.0 to 27.9)`, or why there is no value."""
     if estimate.value is None:
         return estimate.note
-    value = number(estimate.value / scale)
-    return f"{value} {unit} ({spoken_range(estimate.low, estimate.high, scale=scale)})"
+    value = number(estimate.value / scale, unit)
+    return f"{value} {unit} ({spoken_range(estimate.low, estimate.high, unit=unit, scale=scale)})"
 
 
 def level_words(level: Any) -> str:

@@ -209,7 +209,7 @@ def _knee(case: Case) -> Case:
     }
     if base is None:
         return out
-    end = case["distraction_end_date"]
+    end = case["distraction_end_date"]  # none yet: not recovered, so censored, not left out
     back = [
         row["examined_on"]
         for row in seen

@@ -76,9 +76,8 @@ def agreement(errors: Iterable[Fraction]) -> Iterator[tuple[str, Number]]:
     n, bias, low, high = rows["mean"]
     yield "bias", (n, bias, low, high)
     sd = rows["sd"][1]
-    if sd is None or sd == 0:
-        none = (n, None if sd is None else bias, None, None)
-        yield from (("limit_low", none), ("limit_high", none))
+    if sd is None:
+        yield from (("limit_low", (n, None, None, None)), ("limit_high", (n, None, None, None)))
         return
     root = math.sqrt(n)
     near, far = (sd / root * stats.nct.ppf([0.025, 0.975], n - 1, Z * root)).tolist()
@@ -89,7 +88,8 @@ def agreement(errors: Iterable[Fraction]) -> Iterator[tuple[str, Number]]:
 class Curve:
     """Product-limit curve of (entry or None, time, seen); at risk at t: entry < t <= time.
 
-    Who arrived when the time was over was never at risk and is not counted.
+    Who arrived when the time was over was never at risk and is not counted. Once nobody is left
+    at risk the curve lies at nought; where others have yet to enter, it says nothing from then on.
     """
 
     def __init__(self, rows: list[tuple[Fraction | None, Fraction, bool]]):
@@ -104,10 +104,13 @@ class Curve:
             if events:
                 left *= 1 - Fraction(events, at_risk)
                 self.steps.append((day, left))
+        ended = [day for day, share in self.steps if share == 0]
+        self.broken = bool(ended) and any((entry or 0) >= ended[0] for entry, _, _ in rows)
 
     def at(self, day: int) -> Fraction | None:
         left = ([Fraction(1)] + [share for time, share in self.steps if time <= day])[-1]
-        return None if self.n == 0 or (day > self.end and left > 0) else left
+        unknown = self.broken if left == 0 else day > self.end
+        return None if self.n == 0 or unknown else left
 
     def median(self) -> Fraction | None:
         half = Fraction(1, 2)
@@ -116,7 +119,7 @@ class Curve:
             return None
         day, share = self.steps[reached[0]]
         if share < half:
-            return day
+            return None if share == 0 and self.broken else day
         later = [time for time, _ in self.steps[reached[0] + 1 :]]
         return (day + (later[0] if later else self.end)) / 2
 

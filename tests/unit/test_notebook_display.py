@@ -139,6 +139,13 @@ def test_every_heading_has_a_scope_and_every_text_is_escaped(frame: pd.DataFrame
     assert not any("id" in attrs for _, attrs in page.found)
 
 
+def test_numbers_stay_on_one_line_and_words_do_not(frame: pd.DataFrame) -> None:
+    page = _Elements(show.table_output(frame, name="t", caption="c")[0]["text/html"])
+    cells = [attrs for tag, attrs in page.found if tag == "td"][:5]
+    assert ["nowrap" in str(cell["style"]) for cell in cells] == [True, True, True, False, False]
+    assert [cell.get("class") for cell in cells] == [None, "whole", "whole", None, None]
+
+
 def test_two_row_headings_and_none(frame: pd.DataFrame) -> None:
     for headings in (0, 2):
         data, _ = show.table_output(frame, name="t", caption="c", row_headings=headings)
