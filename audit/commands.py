@@ -1,4 +1,4 @@
-"""The command line: reads what was typed, calls the kit, says what to do next. No logic of its own."""
+"""The command line: reads what was typed, calls the kit, says what to do next."""
 
 from __future__ import annotations
 

@@ -95,7 +95,8 @@ def _criterion(entry: Mapping[str, Any], place: int, name: str) -> Criterion:
     if not isinstance(days, int) or days < 0:
         raise UnusableInput(f"{where}: matures_after_days must be a whole number, 0 or more.")
     if entry["statistic"] == "median_time" and days:
-        raise UnusableInput(f"{where}: a time to an event keeps waiting cases in; it has no maturity.")
+        words = "a time to an event keeps waiting cases in, so it has no maturity."
+        raise UnusableInput(f"{where}: {words}")
     if entry["target_level"] == "local" and not entry.get("reason"):
         raise UnusableInput(f"{where}: a local target needs a reason.")
     lists = {key: _codes(entry.get(key, []), key, where) for key in ("device_class", "segment")}

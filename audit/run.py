@@ -77,7 +77,7 @@ def run_audit(
     tell("estimating with intervals")
     results = result_table(cohort, measured, chosen)
     standards = judge_standards(cohort, measured, criteria, chosen)
-    parameters = {
+    parameters: dict[str, object] = {
         "source": pathlib.Path(source).name,
         "quarter": str(chosen),
         "cutoff": cohort.cutoff.date().isoformat(),

@@ -2,7 +2,9 @@
 
 from schemas.fields import LOCAL, Limits, column, table
 
-ANGLES = "usual 85-90 degrees (PMC8458209, table 3, DOI 10.1007/s00167-020-06166-3), widened locally"
+ANGLES = (
+    "usual 85-90 degrees (PMC8458209, table 3, DOI 10.1007/s00167-020-06166-3), widened locally"
+)
 
 RADIOGRAPHS = table(
     "radiographs",

@@ -165,7 +165,11 @@ def _end_label(part: _Drawn, unit: str) -> EndLabel:
     lines = [part.name, "median not reached"]
     if median.value is not None:
         limits = spoken_range(median.low, median.high, unit=unit, scale=part.scale)
-        lines = [part.name, f"median {number(median.value / part.scale, unit)} {unit}", f"({limits})"]
+        lines = [
+            part.name,
+            f"median {number(median.value / part.scale, unit)} {unit}",
+            f"({limits})",
+        ]
     share = 1 - float(part.rows["survival"].iloc[-1])
     return EndLabel(x=part.end, y=share, text="\n".join(lines), look=part.look)
 

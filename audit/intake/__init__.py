@@ -1,4 +1,4 @@
-"""The way in: a source of case tables, read whole, judged whole, with nothing dropped in silence."""
+"""The way in: a source of case tables, read whole, with nothing dropped in silence."""
 
 from __future__ import annotations
 

@@ -8,7 +8,8 @@ from audit.errors import UnusableInput
 
 #: what a heading says -> words that give it away (whole words of the heading, in any order)
 TELLTALES: dict[str, str] = {
-    "a name": r"(first|last|sur|family|given|full|patient|maiden|fore|middle)_?names?|names?|initials",
+    "a name": r"(first|last|sur|family|given|full|patient|maiden|fore|middle)_?names?|names?|"
+    r"initials",
     "a birth date": r"(date|day|year)_of_birth|birth_?(date|day|year)?|dob|born(_on)?",
     "an address": r"(home_|street_|postal_)?address(es)?|street|post_?code|zip(_?code)?|city|town",
     "a telephone number": r"(tele)?phone(_(no|number))?|mobile(_(no|number))?|fax|tel",
@@ -17,7 +18,8 @@ TELLTALES: dict[str, str] = {
     r"(hospital|chart|file|case_note)_?(no|number)|nhs_?(no|number)",
     "a national number": r"(national|social_security|insurance|passport|tax|identity)_?"
     r"(no|number|id|card)|ssn|(national|social)_insurance(_no|_number)?",
-    "an implant serial number": r"(implant_|device_|nail_)?(serial|lot|udi|batch)(_?(no|number|id))?",
+    "an implant serial number": r"(implant_|device_|nail_)?(serial|lot|udi|batch)"
+    r"(_?(no|number|id))?",
     "a picture or file": r"photo(s|graph)?|image_file|picture",
 }
 

@@ -163,7 +163,8 @@ def _judge_check(bench: _Bench, table: str, name: str, check: pa.Check) -> None:
     if not failed.any():
         return
     severity = "warning" if check.raise_warning else "error"
-    words = {"rule": str(check.name), "severity": severity, "message": _check_words(table, name, check)}
+    message = _check_words(table, name, check)
+    words = {"rule": str(check.name), "severity": severity, "message": message}
     if check.name == "not_in_code_list":
         for text in pd.unique(values[failed]):
             hint = words | {"message": words["message"] + _nearest(table, name, str(text))}
@@ -176,7 +177,7 @@ def _judge_check(bench: _Bench, table: str, name: str, check: pa.Check) -> None:
 
 def breaks(check: pa.Check, values: pd.Series) -> np.ndarray:
     """True where a value is given and fails a contract check (`isin` or `in_range`)."""
-    statistics = check.statistics
+    statistics = check.statistics or {}
     if "allowed_values" in statistics:
         return (values.notna() & ~values.isin(statistics["allowed_values"])).to_numpy()
     numbers = values.to_numpy(dtype=float)
@@ -188,7 +189,8 @@ def _check_words(table: str, name: str, check: pa.Check) -> str:
     metadata = TABLES[table].columns[name].metadata
     if check.name == "not_in_code_list":
         return f"Write one of: {', '.join(vocabulary.codes(metadata['codes']))}."
-    low, high = check.statistics["min_value"], check.statistics["max_value"]
+    statistics = check.statistics or {}
+    low, high = statistics["min_value"], statistics["max_value"]
     span = f"{low:g} to {high:g} {metadata['unit']}".strip()
     if check.name == "out_of_range":
         return f"Correct the value: only {span} is possible here."

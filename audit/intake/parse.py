@@ -1,4 +1,4 @@
-"""Grids of text to typed tables: every cell that cannot be read becomes a query, none is guessed."""
+"""Grids of text to typed tables: a cell that cannot be read becomes a query, never a guess."""
 
 from __future__ import annotations
 
@@ -120,7 +120,8 @@ def typed_values(text: pd.Series, kind: str) -> tuple[pd.Series, pd.Series]:
     given = text.notna()
     if kind not in FORMS:
         return text, pd.Series(False, index=text.index)
-    well_formed = given & text.astype("string").str.fullmatch(FORMS[kind][1]).fillna(False).astype(bool)
+    matches = text.astype("string").str.fullmatch(FORMS[kind][1])
+    well_formed = given & matches.fillna(False).astype(bool)
     if kind in ("number", "whole"):
         values = pd.to_numeric(text.where(well_formed), errors="coerce")
         values = values.where(np.isfinite(values))

@@ -69,7 +69,7 @@ def columns_of_kind(table: str, *kinds: str) -> list[str]:
 def kept_out_rows(table: str, rows: pd.DataFrame, reason: str) -> pd.DataFrame:
     """Rows of a table that are kept out of use, with the reason (columns of KEPT_OUT)."""
     out = pd.DataFrame(
-        {name: rows[name] if name in rows else "" for name in ("row", "case_id", "patient_id")},
+        {name: rows.get(name, "") for name in ("row", "case_id", "patient_id")},
         index=rows.index,
     )
     return out.assign(table=table, reason=reason)[KEPT_OUT].reset_index(drop=True)

@@ -10,6 +10,7 @@ from audit.results.groups import GROUPINGS, slices, windows_for
 from audit.results.rows import RESULT_COLUMNS, result_frame
 from audit.results.summaries import agreement_rows, complication_rows, measure_rows, split_rows
 from audit.results.times import time_rows, time_table
+from audit.results.walking import walking_rows
 
 __all__ = ["RESULT_COLUMNS", "result_table"]
 
@@ -35,6 +36,7 @@ def result_table(
     for name in TIMES:
         for part in slices(time_table(cohort, name), windows, groupings):
             rows += time_rows(name, part, settings)
+    rows += walking_rows(cohort, windows)
     return result_frame(rows)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from audit.estimates import averages, proportions, rates
@@ -12,12 +14,13 @@ from audit.estimates.clusters import (
     clustered_proportion,
     clustered_rate,
     clustered_ratio_of_totals,
+    effective_number,
 )
 from audit.estimates.estimate import Estimate
 from audit.measures.common import MM_PER_CM
 from audit.measures.complications import SPLITS
 from audit.results.catalogue import MEASURES, NOT_APPLICABLE, WORDS_FOR_REASONS, Measure
-from audit.results.groups import Slice
+from audit.results.groups import ALL, Slice
 from audit.results.rows import result_row
 from audit.settings import Settings
 from schemas import vocabulary
@@ -58,8 +61,8 @@ def _number_rows(
     measure: Measure, part: Slice, cases: pd.DataFrame, settings: Settings, about: str
 ) -> Rows:
     values, patients = cases[measure.name].astype(float), cases["patient_id"]
-    plain = {"level": settings.level, "unit": measure.unit}
-    sampling = {"resamples": settings.resamples, "seed": settings.seed}
+    plain: dict[str, Any] = {"level": settings.level, "unit": measure.unit}
+    sampling: dict[str, Any] = {"resamples": settings.resamples, "seed": settings.seed}
     found: dict[str, Estimate] = {
         "mean": averages.mean(values, **plain),
         "mean_clustered": clustered_mean(values, patients, **plain),
@@ -78,6 +81,8 @@ def _number_rows(
         found["ratio_of_totals_clustered"] = clustered_ratio_of_totals(
             total, centimetres, patients, **plain
         )
+    if part.group_by == ALL:
+        found["effective_n"] = effective_number(values, patients)
     return [
         result_row(measure.name, statistic, part, estimate, note=about)
         for statistic, estimate in found.items()
@@ -165,7 +170,7 @@ def rate_rows(
     """Events per 100 of exposure, exact Poisson and with the patient-clustered twin."""
     known = events.notna() & exposure.notna()
     below = "case-months" if name.endswith("months") else "cases"
-    words = {"level": settings.level, "unit": f"events per 100 {below}"}
+    words: dict[str, Any] = {"level": settings.level, "unit": f"events per 100 {below}"}
     note = f"{events[known].sum():.0f} events in {exposure[known].sum():.6g} {below}"
     plain = rates.rate(
         int(events[known].sum()),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from audit.cohort import Cohort
+from audit.estimates.clustered_survival import clustered_survival_curve
 from audit.estimates.estimate import Estimate
 from audit.estimates.survival import SurvivalCurve, survival_curve
 from audit.measures.healing import censored_healing_index, days_to_union
@@ -82,28 +83,59 @@ def curve_for(table: pd.DataFrame, *, unit: str, level: float) -> SurvivalCurve:
     )
 
 
+def clustered_curve_for(table: pd.DataFrame, *, unit: str, level: float) -> SurvivalCurve:
+    """The curve of `curve_for` with its errors taken over patients."""
+    inside = table.loc[~table["reason"].isin(NOT_APPLICABLE)]
+    usable = inside.loc[inside["reason"].isna()]
+    late = bool((usable["entry"] > 0).any())
+    return clustered_survival_curve(
+        usable["duration"].to_numpy(dtype=float),
+        usable["observed"].to_numpy(dtype=bool),
+        usable["patient_id"].to_numpy(),
+        usable["entry"].to_numpy(dtype=float) if late else None,
+        level=level,
+        missing=len(inside) - len(usable),
+        unit=unit,
+    )
+
+
 def time_rows(name: str, part: Slice, settings: Settings) -> list[dict[str, object]]:
-    """Median and quartile times, share still waiting at fixed days, restricted mean."""
-    title, unit, each = TIMES[name]
+    """Median and quartile times, share still waiting at fixed days, restricted mean.
+
+    Where a row of the table is a case, each statistic has a twin `<statistic>_clustered`: the same
+    value, its interval taken over patients.
+    """
+    _, unit, each = TIMES[name]
     curve = curve_for(part.rows, unit=unit, level=settings.level)
     about = f"{curve.events} events among {curve.n} ({each})"
     left_out = part.rows.loc[~part.rows["reason"].isin(NOT_APPLICABLE), "reason"].value_counts()
     about += "".join(
         f"; {WORDS_FOR_REASONS.get(code, code)}: {left_out[code]}" for code in sorted(left_out.index)
     )
-    found: list[tuple[str, str, Estimate]] = [
-        ("median_time", "", curve.median()),
-        ("q1_time", "", curve.quantile(0.25)),
-        ("q3_time", "", curve.quantile(0.75)),
-    ]
-    if unit == "days":
-        for day in settings.waiting_days:
-            found.append(("not_reached_at", f"at {day} days", curve.at(day)))
-        horizon = settings.restricted_to_days
-        mean = curve.restricted_mean(horizon)
-        found.append(("restricted_mean", f"restricted to {horizon} days", mean))
+    found = _read_off(curve, settings)
+    if each == "case":
+        twin = clustered_curve_for(part.rows, unit=unit, level=settings.level)
+        found += [
+            (f"{statistic}_clustered", when, estimate)
+            for statistic, when, estimate in _read_off(twin, settings)
+        ]
     return [
         result_row(name, statistic, part, estimate, note="; ".join(x for x in (when, about) if x))
         for statistic, when, estimate in found
     ]
 
+
+def _read_off(curve: SurvivalCurve, settings: Settings) -> list[tuple[str, str, Estimate]]:
+    """(statistic, day in words, estimate) of a curve."""
+    found = [
+        ("median_time", "", curve.median()),
+        ("q1_time", "", curve.quantile(0.25)),
+        ("q3_time", "", curve.quantile(0.75)),
+    ]
+    if curve.unit == "days":
+        for day in settings.waiting_days:
+            found.append(("not_reached_at", f"at {day} days", curve.at(day)))
+        horizon = settings.restricted_to_days
+        mean = curve.restricted_mean(horizon)
+        found.append(("restricted_mean", f"restricted to {horizon} days", mean))
+    return found

@@ -58,7 +58,8 @@ def _columns(group_by: str) -> tuple[str, ...]:
 
 
 def number_table(run: AuditRun, measure: str, *, window: str = "all") -> ShownTable:
-    """Mean, median, quartiles and range of a measure by device class and segment."""
+    """Mean, median and quartiles of a measure by device class and segment. The range, which grows
+    with the number of cases, stands in results.csv only."""
     about = BY_NAME[measure]
     lines = []
     for group_by in GROUPINGS:
@@ -98,7 +99,6 @@ def _number_line(
         "Mean (95% CI)": wording.with_interval(mean),
         "Median (95% CI)": wording.with_interval(found["median"]),
         "Quartiles": f"{plain('q1')} to {plain('q3')}" if mean.n else "",
-        "Range": f"{plain('min')} to {plain('max')}" if mean.n else "",
     }
     if index:
         line["Total over total (95% CI)"] = wording.with_interval(found["ratio_of_totals"])

@@ -24,6 +24,7 @@ _ERRORS: tuple[Line, ...] = (
     ("row_without_surgery_date", "surgery_date", "", "whole", "left empty"),
     ("unknown_patient", "patient_id", "P990", "whole", "patient who is in no row of patients"),
     ("date_before_1980", "full_weight_bearing_date", "1922-07-01", "whole", "wrong century"),
+    ("date_in_future", "device_removal_date", "2062-03-01", "whole", "2062 typed for 2026"),
     (
         "distraction_starts_before_surgery",
         "distraction_start_date",
@@ -139,7 +140,7 @@ _ERRORS: tuple[Line, ...] = (
         "healing_index_impossible",
         "union_date",
         {"achieved_gain_mm": "10", "union_date": day("surgery_date", 420)},
-        "whole",
+        "nail",
         "a centimetre in over 400 days",
     ),
     (

@@ -69,7 +69,7 @@ _QUESTIONS: tuple[Line, ...] = (
         "healing_index_unusual",
         UNION,
         {GAIN: "10", UNION: day("surgery_date", 130)},
-        "whole",
+        "nail",
         "a centimetre in 130 days",
     ),
     (

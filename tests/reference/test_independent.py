@@ -51,25 +51,73 @@ Tables = dict[str, pd.DataFrame]
 
 
 def _with_gaps(tables: Tables, seed: int) -> Tables:
-    """Cells emptied, whole companion tables of some cases gone, one case in five taken over."""
+    """Cells emptied, companion tables of some cases gone, more taken over, days on the edge."""
     rng, out = np.random.default_rng(seed), {name: t.copy() for name, t in tables.items()}
     for name, columns in THINNED.items():
         for column in columns:
             out[name].loc[rng.random(len(out[name])) < 0.08, column] = ""
-    cases = out["cases"]
     # a gain without the day on which distraction ended has no day of its own: the contract is
     # silent about it at a cut-off
+    cases = out["cases"]
     cases.loc[cases["distraction_end_date"] == "", "achieved_gain_mm"] = ""
     ids = cases["case_id"].to_numpy()
     for name in ("radiographs", "joint_motion", "weight_bearing"):
         gone = set(ids[rng.random(len(ids)) < 0.08])
-        out[name] = out[name][~out[name]["case_id"].isin(gone)]
-    for row in cases.index[rng.random(len(cases)) < 0.2]:
-        surgery = dt.date.fromisoformat(cases.loc[row, "surgery_date"])
-        arrival = (surgery + dt.timedelta(days=int(rng.integers(5, 200)))).isoformat()
-        if arrival <= cases.loc[row, "last_follow_up_date"]:
-            cases.loc[row, "arrival_date"] = arrival
+        out[name] = out[name][~out[name]["case_id"].isin(gone)].reset_index(drop=True)
+    _take_over(cases, rng)
+    _put_on_the_edge(out, rng)
+    _walk_together(cases)
     return out
+
+
+def _later(day: str, days: int) -> str:
+    return (dt.date.fromisoformat(day) + dt.timedelta(days=days)).isoformat()
+
+
+def _take_over(cases: pd.DataFrame, rng: np.random.Generator) -> None:
+    """One case in five arrives later than its surgery; one in three is seen once more."""
+    for row in cases.index:
+        arrival = _later(cases.loc[row, "surgery_date"], int(rng.integers(5, 200)))
+        last = cases.loc[row, "last_follow_up_date"]
+        if rng.random() < 0.2 and arrival <= last:
+            cases.loc[row, "arrival_date"] = arrival
+        if rng.random() < 0.33 and _later(last, 60) < "2026-10-01":
+            cases.loc[row, "last_follow_up_date"] = _later(last, 60)
+
+
+def _put_on_the_edge(tables: Tables, rng: np.random.Generator) -> None:
+    """Baselines and films on the day of surgery, events on the day of arrival, gains of 10 mm."""
+    cases, motion, events = tables["cases"], tables["joint_motion"], tables["complications"]
+    surgery = cases.set_index("case_id")["surgery_date"]
+    before = motion["examined_on"] < motion["case_id"].map(surgery)
+    moved = before & (rng.random(len(motion)) < 0.3)
+    motion.loc[moved, "examined_on"] = motion["case_id"].map(surgery)
+    without = cases["case_id"][~cases["case_id"].isin(tables["radiographs"]["case_id"])]
+    first = {"case_id": without, "taken_on": without.map(surgery), "cortices_bridged": "0"}
+    films = [tables["radiographs"], pd.DataFrame(first)]
+    tables["radiographs"] = pd.concat(films, ignore_index=True).fillna("")
+    arrival = events["case_id"].map(cases.set_index("case_id")["arrival_date"])
+    there = (arrival != "") & (arrival > events["case_id"].map(surgery))
+    there &= (events["resolved_on"] == "") | (events["resolved_on"] >= arrival)
+    events.loc[there & (rng.random(len(events)) < 0.5), "occurred_on"] = arrival
+    plain = (cases["achieved_gain_mm"] != "") & (cases["fixator_removal_date"] == "")
+    small = cases.index[plain & (cases["device_class"] == "lengthening_nail")][::15]
+    cases.loc[small, "achieved_gain_mm"] = "10"
+
+
+def _walk_together(cases: pd.DataFrame) -> None:
+    """Some legs operated 30 or 31 days apart become the left and the right of one person."""
+    legs = cases[cases["segment"].isin(["femur", "tibia"])]
+    days = dict(legs.drop_duplicates("patient_id", keep=False)["surgery_date"])
+    for gap in (30, 31):
+        for first in list(days):
+            same = [row for row in days if days[row] == _later(days.get(first, "1900-01-01"), gap)]
+            if same:
+                for column in ("patient_id", "age_at_surgery_years", "physes_open"):
+                    cases.loc[same[0], column] = cases.loc[first, column]
+                cases.loc[same[0], "side"] = "right"
+                cases.loc[first, "side"] = "left"
+                del days[first], days[same[0]]
 
 
 def _write(tables: Tables, folder: pathlib.Path) -> None:
