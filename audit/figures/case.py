@@ -237,7 +237,8 @@ def _event_strip(axis: Axes, events: pd.DataFrame, lanes: Sequence[int]) -> None
 
 
 def _shared_axis(axes: Sequence[Axes], course: CaseCourse, span: tuple[float, float]) -> None:
-    ticks = choose_ticks(span[1], "days")
+    # A tick beyond the span would stretch a panel away from the strip of milestones above it.
+    ticks = [tick for tick in choose_ticks(span[1], "days") if tick <= span[1]]
     for axis in axes[1:]:
         last = axis is axes[-1]
         axis.set_xticks(ticks, [f"{tick:g}" for tick in ticks] if last else [""] * len(ticks))

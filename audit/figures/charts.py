@@ -68,7 +68,7 @@ def chart_over_time(
         axis.axhline(target, color=TARGET.colour, linewidth=1.4, linestyle=(0, (1, 1)), zorder=1)
     _chart_axes(axis, table, names, share)
     label_above(axis, f"{title.split(':')[0]} (%)" if share else f"{title.split(':')[0]} ({unit})")
-    label_lines(axis, _line_names(table, chart.phases, target, share))
+    label_lines(axis, _line_names(table, chart.phases, target, "share" if share else unit))
     if sizes:
         _denominators(axis, table)
     return figure
@@ -81,13 +81,14 @@ def chart_over_time_alt(
     values = chart.table["value"].dropna()
     if values.empty:
         return f"No chart of {title}: no period has a value."
-    say = percent if chart.kind == "proportion" else number
-    words = "" if chart.kind == "proportion" else f" {unit}"
-    aim = "" if target is None else f", target {say(target)}{words}"
+    share = chart.kind == "proportion"
+    unit, words = ("share", "") if share else (unit, f" {unit}")
+    aim = "" if target is None else f", target {_in_unit(target, unit)}{words}"
     signals = opening("; ".join(chart.signals)) or "No signal"
     return (
-        f"{title} over {counted(len(values), 'point')}, last {say(values.iloc[-1])}{words}, "
-        f"centre line {say(chart.phases['centre'].iloc[-1])}{words}{aim}. {signals}."
+        f"{title} over {counted(len(values), 'point')}, last "
+        f"{_in_unit(values.iloc[-1], unit)}{words}, centre line "
+        f"{_in_unit(chart.phases['centre'].iloc[-1], unit)}{words}{aim}. {signals}."
     )
 
 
@@ -111,7 +112,7 @@ def funnel(
         dashes = ("solid", (0, (5, 2)), (0, (1, 1)))[i % 3]
         for side in ("low", "high"):
             axis.plot(rows["size"], rows[side], color=MUTED, linewidth=0.9, linestyle=dashes)
-        ends.append((float(rows["high"].iloc[-1]), f"{100 * float(str(level)):g} % limit"))
+        ends.append((float(rows["high"].iloc[-1]), f"{100 * float(str(level)):g}% limit"))
     _marked_points(axis, units["size"], units["share"], units["flag"] != "")
     name = "unit" if "unit" in units else "order"
     for _, row in units.iterrows():
@@ -218,20 +219,24 @@ def _every(names: Sequence[str]) -> int:
 
 
 def _line_names(
-    table: pd.DataFrame, phases: pd.DataFrame, target: float | None, share: bool
+    table: pd.DataFrame, phases: pd.DataFrame, target: float | None, unit: str
 ) -> list[tuple[float, str]]:
     last = table.iloc[-1]
-    say = percent if share else number
     trial = "trial " if phases["limits"].iloc[-1] == "trial" else ""
     words = {"centre": "centre", "high": f"{trial}upper limit", "low": f"{trial}lower limit"}
     labels = [
-        (last[name], f"{text} {say(last[name])}")
+        (last[name], f"{text} {_in_unit(last[name], unit)}")
         for name, text in words.items()
         if known(last[name])
     ]
     if target is not None:
-        labels.append((target, f"target {f'{plain(100 * target)} %' if share else plain(target)}"))
+        exact = f"{plain(100 * target)}%" if unit == "share" else plain(target)
+        labels.append((target, f"target {exact}"))
     return labels
+
+
+def _in_unit(value: float, unit: str) -> str:
+    return percent(value) if unit == "share" else number(value, unit)
 
 
 def _denominators(axis: Axes, table: pd.DataFrame) -> None:

@@ -210,15 +210,15 @@ def _draw_boxes(axis: Axes, boxes: pd.DataFrame, end: float) -> float:
 def _median(name: str, median: Estimate, unit: str, scale: float) -> str:
     if median.value is None:
         return f"{name}\nmedian not reached"
-    limits = spoken_range(median.low, median.high, scale=scale)
-    return f"{name}\nmedian {number(median.value / scale)} {unit}\n({limits})"
+    limits = spoken_range(median.low, median.high, unit=unit, scale=scale)
+    return f"{name}\nmedian {number(median.value / scale, unit)} {unit}\n({limits})"
 
 
 def _interval_median(curve: IntervalCurve, unit: str, scale: float) -> str:
     found = curve.quantile_interval(0.5)
     if found is None or np.isinf(found[1]):
         return f"{BETWEEN}\nmedian not reached"
-    after, until = (number(end / scale) for end in found)
+    after, until = (number(end / scale, unit) for end in found)
     if after == until:
         return f"{BETWEEN}\nmedian {until} {unit}"
     return f"{BETWEEN}\nmedian after {after}\nand up to {until} {unit}"
@@ -226,7 +226,7 @@ def _interval_median(curve: IntervalCurve, unit: str, scale: float) -> str:
 
 def _reached(name: str, times: Any, shares: Any, unit: str) -> str:
     last_x, last_y = np.asarray(times)[-1], np.asarray(shares)[-1]
-    return f"{name}\n{percent(last_y)} by {number(last_x)} {unit}"
+    return f"{name}\n{percent(last_y)} by {number(last_x, unit)} {unit}"
 
 
 def _seen_foot(curve: SurvivalCurve, interval_curve: IntervalCurve, minimum_at_risk: int) -> str:

@@ -19,7 +19,7 @@ from audit.figures.style import (
     nothing_to_draw,
     sheet,
 )
-from audit.figures.words import group_label, known, level_words, number, sentences, spoken_range
+from audit.figures.words import group_label, known, level_words, number, sentences, value_and_range
 
 MEASURE = "complications_per_100_cases"
 TITLE = "Complications: events per 100 cases"
@@ -129,7 +129,7 @@ def _rate_words(row: pd.Series) -> str:
         return f"{number(row['value'], row['unit'])} (no interval)"
     if row["value"] == 0:
         return f"0 (up to {number(row['high'], row['unit'])})"
-    return f"{number(row['value'], row['unit'])} ({spoken_range(row['low'], row['high'], unit=row['unit'])})"
+    return value_and_range(row)
 
 
 def _write_words(axis: Axes, shown: pd.DataFrame, places: dict[str, float]) -> None:

@@ -72,8 +72,9 @@ def _words(row: pd.Series) -> str:
     if not known(row["share"]):
         return "not estimable"
     if not known(row["low"]) or not known(row["high"]):
-        return f"{percent(row['share'])} (no interval)"
-    return f"{percent(row['share'])} ({100 * row['low']:.0f} to {100 * row['high']:.0f})"
+        return f"{percent(row['share'], row['n'])} (no interval)"
+    share, low, high = (percent(row[name], row["n"]) for name in ("share", "low", "high"))
+    return f"{share} ({low} to {high})"
 
 
 def _foot() -> str:

@@ -24,7 +24,7 @@ from audit.figures.style import (
     nothing_to_draw,
     sheet,
 )
-from audit.figures.words import group_label, known, level_words, number, sentences, spoken_range
+from audit.figures.words import group_label, known, level_words, sentences, value_and_range
 
 GOLDEN = 0.6180339887498949
 BELOW = 0.27  # rows: the mean lies under the points of its group
@@ -164,7 +164,7 @@ def _draw_mean(axis: Axes, place: int, row: pd.Series) -> None:
 def _mean_words(row: pd.Series) -> str:
     if not known(row["value"]):
         return "not estimable"
-    return f"{number(row['value'], row['unit'])} ({spoken_range(row['low'], row['high'], unit=row['unit'])})"
+    return value_and_range(row)
 
 
 def _write_columns(axis: Axes, means: pd.DataFrame) -> None:

@@ -78,7 +78,7 @@ def knee_course_alt(points: pd.DataFrame) -> str:
     for group in dict.fromkeys(shown["group"]):
         rows = shown.loc[shown["group"] == group]
         steps = ", ".join(
-            f"{STAGES[row['stage']].lower()} {number(row['median'])} (n {row['n']:.0f})"
+            f"{STAGES[row['stage']].lower()} {number(row['median'], 'degrees')} (n {row['n']:.0f})"
             for _, row in rows.iterrows()
         )
         groups.append(f"{group}: {steps}")
@@ -111,7 +111,8 @@ def _draw_group(axis: Axes, rows: pd.DataFrame, shift: float, look: Look) -> End
         legend=False,
     )
     last = rows.iloc[-1]
-    text = f"{last['group']}\n{STAGES[last['stage']].lower()} {number(last['median'])} degrees"
+    degrees = f"{number(last['median'], 'degrees')} degrees"
+    text = f"{last['group']}\n{STAGES[last['stage']].lower()} {degrees}"
     return EndLabel(x=float(x.iloc[-1]), y=float(last["median"]), text=text, look=look)
 
 

@@ -194,7 +194,7 @@ def _key(figure: Figure, shown: pd.DataFrame) -> None:
 def _value_words(row: pd.Series) -> str:
     if not known(row["value"]):
         return "not estimable"
-    return f"{number(row['value'], row['unit'])} mm ({spoken_range(row['low'], row['high'], unit=row['unit'])})"
+    return f"{number(row['value'], 'mm')} mm ({spoken_range(row['low'], row['high'], unit='mm')})"
 
 
 def _foot(

@@ -160,8 +160,8 @@ def nothing_to_draw(title: str, reason: str) -> Figure:
     return sheet([], title=title, foot=f"Nothing to draw: {reason}.")[0]
 
 
-#: blanks at which no line breaks: 95 %, n = 12, n 12
-_TOGETHER = re.compile(r"(?<=\d) (?=%)|(?<=\bn) (?=[=\d])|(?<=\bn =) (?=\d)|(?<=\bmissing) (?=\d)")
+#: blanks at which no line breaks: n = 12, n 12, missing 3
+_TOGETHER = re.compile(r"(?<=\bn) (?=[=\d])|(?<=\bn =) (?=\d)|(?<=\bmissing) (?=\d)")
 
 
 def wrap(text: str, inches: float, points: float) -> list[str]:

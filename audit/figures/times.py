@@ -111,7 +111,7 @@ def time_curves_alt(
         return f"No curve: {_why_nothing(curves, minimum_at_risk)}."
     groups = [
         f"{part.name}: {part.curve.events} events among {part.curve.n}, "
-        f"{_median_words(part, unit)}, {percent(1 - part.rows['survival'].iloc[-1])} "
+        f"{_median_words(part, unit)}, {percent(1 - part.rows['survival'].iloc[-1], part.curve.n)} "
         f"by {number(part.end, unit)} {unit}"
         for part in shown
     ]

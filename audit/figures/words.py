@@ -37,9 +37,9 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def percent(share: float) -> str:
-    """A share of 0 to 1 in whole per cent."""
-    return f"{100 * share:.0f} %"
+def percent(share: float, n: int = 0) -> str:
+    """A share of 0 to 1 as the tables write it: with a decimal from 100 cases up."""
+    return wording.percent(share, n)
 
 
 def spoken_range(low: Any, high: Any, *, unit: str = "", scale: float = 1.0) -> str:
@@ -48,6 +48,12 @@ def spoken_range(low: Any, high: Any, *, unit: str = "", scale: float = 1.0) -> 
         return "no interval"
     ends = [number(end / scale, unit) if known(end) else "not reached" for end in (low, high)]
     return f"{ends[0]} to {ends[1]}"
+
+
+def value_and_range(row: pd.Series) -> str:
+    """`12.3 (10.1 to 14.6)` of a results row, in its unit."""
+    unit = row["unit"]
+    return f"{number(row['value'], unit)} ({spoken_range(row['low'], row['high'], unit=unit)})"
 
 
 def estimate_words(estimate: Estimate, *, unit: str, scale: float = 1.0) -> str:
@@ -59,8 +65,8 @@ def estimate_words(estimate: Estimate, *, unit: str, scale: float = 1.0) -> str:
 
 
 def level_words(level: Any) -> str:
-    """`95 %`; a missing level is taken as the usual one of the estimates."""
-    return f"{100 * level:g} %" if known(level) else "95 %"
+    """`95%`; a missing level is taken as the usual one of the estimates."""
+    return f"{100 * level:g}%" if known(level) else "95%"
 
 
 def group_label(group_by: str, group: str) -> str:

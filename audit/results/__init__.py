@@ -5,8 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from audit.cohort import Cohort
+from audit.measures.limbs import limb_knee_measures
 from audit.results.catalogue import TIMES
 from audit.results.groups import GROUPINGS, slices, windows_for
+from audit.results.limbs import limb_knee_rows
 from audit.results.rows import RESULT_COLUMNS, result_frame
 from audit.results.summaries import agreement_rows, complication_rows, measure_rows, split_rows
 from audit.results.times import time_rows, time_table
@@ -33,6 +35,8 @@ def result_table(
         rows += complication_rows(part, settings)
         if part.group_by == "all":
             rows += split_rows(part, settings)
+    for part in slices(limb_knee_measures(cohort), windows, groupings):
+        rows += limb_knee_rows(part, settings)
     for name in TIMES:
         for part in slices(time_table(cohort, name), windows, groupings):
             rows += time_rows(name, part, settings)

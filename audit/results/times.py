@@ -23,7 +23,15 @@ from audit.results.rows import result_row
 from audit.settings import Settings
 
 TOO_LATE = "arrived_too_late"
-CASE_COLUMNS = ["case_id", "patient_id", "surgery_date", "device_class", "segment", "centre", "side"]
+CASE_COLUMNS = [
+    "case_id",
+    "patient_id",
+    "surgery_date",
+    "device_class",
+    "segment",
+    "centre",
+    "side",
+]
 
 
 def time_table(cohort: Cohort, name: str) -> pd.DataFrame:
@@ -110,7 +118,8 @@ def time_rows(name: str, part: Slice, settings: Settings) -> list[dict[str, obje
     about = f"{curve.events} events among {curve.n} ({each})"
     left_out = part.rows.loc[~part.rows["reason"].isin(NOT_APPLICABLE), "reason"].value_counts()
     about += "".join(
-        f"; {WORDS_FOR_REASONS.get(code, code)}: {left_out[code]}" for code in sorted(left_out.index)
+        f"; {WORDS_FOR_REASONS.get(code, code)}: {left_out[code]}"
+        for code in sorted(left_out.index)
     )
     found = _read_off(curve, settings)
     if each == "case":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,7 @@ from audit.estimates.interval_survival import (
 )
 from audit.estimates.quantiles_of_time import time_at_level
 from audit.estimates.survival import SurvivalCurve, follow_up
+from audit.measures.common import days_between
 from audit.measures.weight_bearing import IMPOSSIBLE, WAITING
 from audit.results.catalogue import WORDS_FOR_REASONS
 from audit.results.groups import ALL, Slice, Window, slices
@@ -35,8 +37,9 @@ FOLLOW_UP = "follow_up_days"
 COMPLETENESS = "follow_up_completeness_pct"
 GROUPINGS: tuple[tuple[str, ...], ...] = ((), ("device_class",))
 #: resamples behind the limits of an interval-censored median. Fewer than elsewhere, since every
-#: one fits a curve anew; all time only (local choice)
+#: one fits a curve anew; all episodes over all time only (local choice)
 RESAMPLES = 200
+NO_LIMITS = "limits are resampled for all episodes over all time only"
 INDEPENDENT = "limits take walking episodes as independent"
 
 
@@ -59,8 +62,13 @@ def competing_times(table: pd.DataFrame) -> pd.DataFrame:
     impossible = table["cause"] == IMPOSSIBLE
     duration = table["duration"].where(~impossible, table["ended"])
     late = (table["entry"] > 0) & (table["entry"] >= duration)
-    known = table["reason"].astype(object).mask(table["reason"] == TOO_LATE, pd.NA)
-    return table.assign(duration=duration, reason=known.mask(known.isna() & late, TOO_LATE))
+    reasons = [
+        why if pd.notna(why) and why != TOO_LATE else (TOO_LATE if too_late else pd.NA)
+        for why, too_late in zip(table["reason"], late, strict=True)
+    ]
+    return table.assign(
+        duration=duration, reason=pd.Series(reasons, index=table.index, dtype=object)
+    )
 
 
 def incidence_for(table: pd.DataFrame, *, level: float) -> CumulativeIncidence:
@@ -122,7 +130,7 @@ def incidence_quantile(curve: CumulativeIncidence, q: float) -> Estimate:
     """
     name = "median" if q == 0.5 else f"{q:.4g} quantile of time"
     method = f"Aalen-Johansen {name}, inverted {curve.interval} interval"
-    about = {"n": curve.n, "missing": curve.missing, "method": method}
+    about: dict[str, Any] = {"n": curve.n, "missing": curve.missing, "method": method}
     about |= {"level": curve.level, "unit": curve.unit}
     if curve.n == 0:
         return not_estimable("no cases", **about)
@@ -169,7 +177,7 @@ def walking_interval_curve(cohort: Cohort) -> IntervalCurve:
 def interval_rows(cohort: Cohort, windows: tuple[Window, ...]) -> Rows:
     """Median and share still waiting when the event is known only to lie between two visits.
 
-    Limits of the median come from resampled patients, over all time only.
+    Limits of the median come from resampled patients, for all episodes over all time only.
     """
     rows: Rows = []
     level = cohort.settings.level
@@ -193,8 +201,8 @@ def _interval_median(curve: IntervalCurve, part: Slice, cohort: Cohort) -> Estim
     plain = curve.median()
     if plain.value is None:
         return plain
-    if part.window != ALL:
-        return dataclasses.replace(plain, note=f"{plain.note}; limits over all time only")
+    if part.window != ALL or part.group_by != ALL:
+        return dataclasses.replace(plain, note=f"{plain.note}; {NO_LIMITS}")
     if curve.level != 0.95:
         return dataclasses.replace(plain, note=f"{plain.note}; limits exist at level 0.95 only")
     usable = interval_table(part.rows)
@@ -212,7 +220,7 @@ def sensitivity_rows(cohort: Cohort, windows: tuple[Window, ...]) -> Rows:
     """The time to full weight bearing under other definitions, for every window.
 
     group_by is `sensitivity`, group the variant (`walking_variants.SENSITIVITY` says what each
-    is); the note opens each definition after the day, if any. Kaplan-Meier rows as for the main
+    is); the note ends with its definition. Kaplan-Meier rows as for the main
     analysis; the variant with more competing events gives quantiles of the cumulative incidence
     and `reached_by`.
     """
@@ -240,7 +248,8 @@ def _competing_variant(part: Slice, cohort: Cohort) -> Rows:
         result_row(TIME, name, part, incidence_quantile(curve, q), note=words)
         for name, q in names.items()
     ]
-    return rows + _reached_rows(TIME, part, cohort, rivals)
+    reached = _reached_rows(TIME, part, cohort, rivals)
+    return rows + [row | {"note": f"{row['note']}; {SENSITIVITY[part.group]}"} for row in reached]
 
 
 def follow_up_rows(cohort: Cohort, windows: tuple[Window, ...]) -> Rows:
@@ -291,7 +300,8 @@ def completeness(table: pd.DataFrame, cohort: Cohort) -> Estimate:
     patients, kept at or below 100.
     """
     usable = table.loc[table["reason"].isna()]
-    to_cutoff = (cohort.cutoff - usable["surgery_date"]) / pd.Timedelta(days=1)
+    last = pd.Series(cohort.cutoff, index=usable.index)
+    to_cutoff = days_between(last, usable["surgery_date"])
     possible = to_cutoff.where(usable["cause"] == WAITING, usable["duration"]) - usable["entry"]
     watched = 100.0 * (usable["duration"] - usable["entry"])
     found = clustered_ratio_of_totals(

@@ -235,9 +235,14 @@ def _waiting(row: pd.Series) -> str:
     if pd.isna(row["value"]):
         return wording.NOT_ESTIMABLE
     n = int(row["n"])
-    limits = [wording.percent(row[side], n) for side in ("low", "high") if not pd.isna(row[side])]
-    inside = f" ({limits[0]} to {limits[1]})" if len(limits) == 2 else ""
-    return wording.percent(row["value"], n) + inside
+    return wording.percent(row["value"], n) + _span(row["low"], row["high"], n)
+
+
+def _span(low: float, high: float, n: int) -> str:
+    """Limits of a share; none before the first event, where both would only repeat it."""
+    if pd.isna(low) or pd.isna(high) or low == high:
+        return ""
+    return f" ({wording.percent(low, n)} to {wording.percent(high, n)})"
 
 
 def agreement_table(run: AuditRun, *, window: str = "all") -> ShownTable:
@@ -273,11 +278,8 @@ def at_risk_table(numbers: pd.DataFrame) -> ShownTable:
     def waiting(row: pd.Series) -> str:
         if pd.isna(row["waiting"]):
             return wording.NOT_ESTIMABLE
-        return wording.percent(row["waiting"], wording.MANY - 1) + (
-            ""
-            if pd.isna(row["low"])
-            else f" ({wording.percent(row['low'], 1)} to {wording.percent(row['high'], 1)})"
-        )
+        n = int(row["at_risk"])
+        return wording.percent(row["waiting"], n) + _span(row["low"], row["high"], n)
 
     frame = pd.DataFrame(
         {

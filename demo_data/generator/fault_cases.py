@@ -146,7 +146,11 @@ _ERRORS: tuple[Line, ...] = (
     (
         "fixation_index_impossible",
         "fixator_removal_date",
-        {"achieved_gain_mm": "10", "fixator_removal_date": day("surgery_date", 210)},
+        {
+            "achieved_gain_mm": "10",
+            "union_date": day("surgery_date", 205),
+            "fixator_removal_date": day("surgery_date", 210),
+        },
         "frame",
         "a centimetre in over 200 days in the frame",
     ),

@@ -78,6 +78,9 @@ def kinds(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.Series]:
     frame = device.isin(["circular_fixator", "monolateral_fixator"])
     stopped = once & status.isin(["stopped_early"])
     waiting = once & status.eq("in_treatment")
+    loads, films = tables["weight_bearing"], tables["radiographs"]
+    free = loads["case_id"][loads["load"].eq("full") & loads["aid"].eq("none")]
+    bridged = films["case_id"][films["cortices_bridged"].isin(["3", "4"])]
     patients = tables["patients"]
     tall = patients["patient_id"][
         ~patients["aetiology"].isin(["short_stature", "skeletal_dysplasia"])
@@ -86,6 +89,8 @@ def kinds(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.Series]:
     return {
         "any": once,
         "whole": whole,
+        "assessed": whole & cases["case_id"].isin(free),
+        "filmed": whole & cases["case_id"].isin(bridged),
         "old": whole & cases["surgery_date"].lt("2022-07-01"),
         "unequal": whole & unequal & ~cases["patient_id"].duplicated(keep=False),
         "nail": whole & nail,

@@ -1,4 +1,4 @@
-"""Our side of the reference checks of survival, bootstrap and chart methods, as plain functions.
+"""Our side of the reference checks of survival and bootstrap methods, as plain functions.
 
 Each function takes a check and gives our numbers under the keys of its expected values, so that
 the tests and the table of `tests.benchmarks.reference_table` compare the very same numbers.
@@ -13,7 +13,6 @@ import pandas as pd
 
 from audit.estimates.averages import t_multiplier
 from audit.estimates.bootstrap import bootstrap_distribution
-from audit.estimates.charts import control_chart
 from audit.estimates.clusters import clustered_mean
 from audit.estimates.compare import compare_at, compare_curves, restricted_mean_difference
 from audit.estimates.compare_incidence import compare_incidence
@@ -172,7 +171,7 @@ def our_log_rank(check: Check) -> Numbers:
         table["status"],
         table[check.data["group"]],
         None if strata is None else table[strata],
-        weights="rho1" if check.method == "logrank_weighted" else "none",
+        weights="rho1" if check.method == "logrank_weighted" else "logrank",
     )
     return {
         "chi2": found.chi2,
@@ -389,11 +388,6 @@ def our_city_bootstrap(check: Check) -> Numbers:
         "percentile": found.limits(0.95),
         "bca": found.limits(0.95, interval="bca"),
     }
-
-
-def our_cases_between(check: Check) -> Numbers:
-    row = control_chart(check.table()["x"], kind="cases_between", rules="limits").table.iloc[0]
-    return {"center_median": row["centre"], "ucl": row["high"], "lcl": row["low"]}
 
 
 def our_adjusted(check: Check) -> Numbers:

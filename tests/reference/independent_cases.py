@@ -244,7 +244,7 @@ def _last_not_united(case: Case) -> dt.date:
     films = [
         film["taken_on"]
         for film in case["radiographs"]
-        if film["taken_on"] > case["surgery_date"]
+        if film["taken_on"] >= case["surgery_date"]
         and film["cortices_bridged"] is not None
         and film["cortices_bridged"] < 3
     ]

@@ -14,7 +14,20 @@ import pandas as pd
 import pytest
 
 from audit.estimates.compare import compare_curves
-from audit.estimates.survival import cumulative_hazard, survival_curve
+from audit.estimates.survival import survival_curve
+from tests.reference.adapters import (
+    INTERVALS,
+    columns,
+    curve_of_check,
+    event_rows,
+    our_curve,
+    our_hazard,
+    our_late_entry,
+    our_quartiles,
+    our_restricted_mean,
+    our_shares,
+    quartiles,
+)
 from tests.reference.checks import (
     as_items,
     assert_close,
@@ -26,43 +39,21 @@ from tests.reference.checks import (
 )
 
 DATA = Path(__file__).parent / "data"
-TIMES = ("time", "time_years", "exit")
-EVENTS = ("status", "death", "event")
-INTERVALS = {"loglog": "log-log", "log": "log", "plain": "plain"}
-
-
-def columns(table):
-    """Duration and event column of a data set, by its own names."""
-    time = next(name for name in TIMES if name in table)
-    event = next(name for name in EVENTS if name in table)
-    return table[time], table[event]
-
-
-def curve_of_check(check, interval="log-log"):
-    table = check.table()
-    return survival_curve(*columns(table), interval=interval)
-
-
-def event_rows(curve):
-    return curve.table[curve.table["events"] > 0]
 
 
 @every_check("kaplan_meier")
 def test_curve_and_errors(check):
-    rows = event_rows(curve_of_check(check))
-    assert_close(rows["time"], check.expected["time"], check.tolerance)
-    assert_close(rows["at_risk"], check.expected["n_risk"], check.tolerance)
-    assert_close(rows["events"], check.expected["n_event"], check.tolerance)
-    assert_close(rows["survival"], check.expected["survival"], check.tolerance)
-    assert_close(rows["std_error"], check.expected["se_greenwood"], check.tolerance)
+    ours = our_curve(check)
+    for key in ("time", "n_risk", "n_event", "survival", "se_greenwood"):
+        assert_close(ours[key], check.expected[key], check.tolerance, where=key)
 
 
 @every_check("kaplan_meier")
 @pytest.mark.parametrize("key", INTERVALS)
 def test_curve_limits_of_three_kinds(check, key):
-    rows = event_rows(curve_of_check(check, INTERVALS[key]))
-    assert_close(rows["low"], check.expected[f"{key}_lower"], check.tolerance)
-    assert_close(rows["high"], check.expected[f"{key}_upper"], check.tolerance)
+    ours = our_curve(check)
+    for side in (f"{key}_lower", f"{key}_upper"):
+        assert_close(ours[side], check.expected[side], check.tolerance, where=side)
 
 
 @published_values("kaplan_meier")
@@ -75,39 +66,25 @@ def test_curve_against_print(check, published):
 
 @every_check("survival_at_fixed_times")
 def test_share_at_fixed_times(check):
-    curve = curve_of_check(check)
-    times = check.expected["times"]
-    found = [curve.at(t) for t in times]
-    assert_close([e.value for e in found], check.expected["survival"], check.tolerance)
-    assert_close([e.low for e in found], check.expected["loglog_lower"], check.tolerance)
-    assert_close([e.high for e in found], check.expected["loglog_upper"], check.tolerance)
-    at_risk = curve.at_risk_table(times)["at_risk"]
-    assert_close(at_risk, check.expected["n_risk"], check.tolerance)
-    rows = np.searchsorted(curve.counts.time, times, side="right") - 1
-    assert_close(curve.std_error[rows], check.expected["se_greenwood"], check.tolerance)
+    ours = our_shares(check)
+    for key in ("survival", "loglog_lower", "loglog_upper", "n_risk", "se_greenwood"):
+        assert_close(ours[key], check.expected[key], check.tolerance, where=key)
 
 
 @pytest.mark.parametrize(
     "check", [c for c in checks_of("survival_at_fixed_times") if "log_lower" in c.expected]
 )
 def test_log_limits_at_fixed_times(check):
-    curve = curve_of_check(check, "log")
-    found = [curve.at(t) for t in check.expected["times"]]
-    assert_close([e.low for e in found], check.expected["log_lower"], check.tolerance)
-    assert_close([e.high for e in found], check.expected["log_upper"], check.tolerance)
+    ours = our_shares(check)
+    for key in ("log_lower", "log_upper"):
+        assert_close(ours[key], check.expected[key], check.tolerance, where=key)
 
 
 @every_check("median_survival_ci")
 @pytest.mark.parametrize("key", INTERVALS)
 def test_median_and_quartiles_with_limits(check, key):
-    curve = curve_of_check(check, INTERVALS[key])
-    found = {"q25": curve.quantile(0.25), "median": curve.median(), "q75": curve.quantile(0.75)}
-    expected = check.expected[key]
-    for name, estimate in found.items():
-        prefix = "" if name == "median" else f"{name}_"
-        assert_close(estimate.value, expected[name], check.tolerance, where=name)
-        assert_close(estimate.low, expected[f"{prefix}lower"], check.tolerance, where=name)
-        assert_close(estimate.high, expected[f"{prefix}upper"], check.tolerance, where=name)
+    assert_close(our_quartiles(check)[key], check.expected[key], check.tolerance, where=key)
+    for estimate in quartiles(check, key).values():
         assert estimate.estimable or "not reached" in estimate.note
 
 
@@ -122,79 +99,25 @@ def test_median_against_print(check, published):
 
 @every_check("rmst")
 def test_restricted_mean(check):
-    curve = curve_of_check(check)
-    tau = check.params["tau"]
-    found = curve.restricted_mean(tau)
-    z = 1.959963984540054
-    assert_close(found.value, check.expected["rmst"], check.tolerance)
-    assert_close((found.high - found.low) / (2 * z), check.expected["se"], check.tolerance)
-    assert_close(tau - found.value, check.expected["rmtl"], check.tolerance)
-    for side, key in (("low", "lower"), ("high", "upper")):
-        if key in check.expected:
-            assert_close(getattr(found, side), check.expected[key], check.tolerance)
+    assert_close(our_restricted_mean(check), check.expected, check.tolerance)
 
 
 @published_values("rmst")
 def test_restricted_mean_against_print(check, published):
-    found = curve_of_check(check).restricted_mean(check.params["tau"])
-    values = {
-        "rmst": found.value,
-        "se": (found.high - found.low) / (2 * 1.959963984540054),
-        "lower": found.low,
-        "upper": found.high,
-    }
+    values = our_restricted_mean(check)
     assert_printed(values[published["path"]], published)
 
 
 @every_check("nelson_aalen")
 def test_cumulative_hazard(check):
-    table = cumulative_hazard(*columns(check.table()))
-    rows = table[table["events"] > 0]
-    assert_close(rows["time"], check.expected["time"], check.tolerance)
-    assert_close(rows["hazard"], check.expected["cumhaz"], check.tolerance)
-    assert_close(rows["std_error"], check.expected["se_aalen"], check.tolerance)
-
-
-def at_next_row(curve, times):
-    """What R prints as n.risk between two rows: the number at risk at the next row.
-
-    With late entry that can exceed the number at risk at the time asked, which is what
-    `at_risk_table` gives: cases that enter between the two are in R's number.
-    """
-    rows = np.searchsorted(curve.counts.time, times, side="left")
-    return curve.table["at_risk"].iloc[rows]
+    assert_close(our_hazard(check), check.expected, check.tolerance)
 
 
 @every_check("left_truncation")
 def test_late_entry(check):
-    table = check.table()
-    start = check.params.get("conditional_on", 0)
-    table = table[table["exit"] > start]
-    curve = survival_curve(
-        table["exit"], table["event"], table["entry"].clip(lower=start), unit="months"
-    )
-    if "time" in check.expected:
-        rows = event_rows(curve)
-        found = {
-            "time": rows["time"],
-            "n_risk": rows["at_risk"],
-            "n_event": rows["events"],
-            "survival": rows["survival"],
-            "se_greenwood": rows["std_error"],
-            "loglog_lower": rows["low"],
-            "loglog_upper": rows["high"],
-        }
-    else:
-        times = check.expected["times"]
-        rows = np.searchsorted(curve.counts.time, times, side="right") - 1
-        found = {
-            "times": times,
-            "n_risk": at_next_row(curve, times),
-            "survival": [curve.at(t).value for t in times],
-            "se_greenwood": curve.std_error[rows],
-        }
+    ours = our_late_entry(check)
     for key, expected in check.expected.items():
-        assert_close(found[key], expected, check.tolerance, where=key)
+        assert_close(ours[key], expected, check.tolerance, where=key)
 
 
 @pytest.fixture(scope="module")
