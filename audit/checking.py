@@ -33,11 +33,15 @@ def summary_lines(cohort: Cohort, most: int = 15) -> list[str]:
     queries = cohort.queries
     if queries.empty:
         return lines
-    counts = queries.groupby(["severity", "table", "column", "rule"]).size().sort_values(
-        ascending=False, kind="stable"
+    counts = (
+        queries.groupby(["severity", "table", "column", "rule"])
+        .size()
+        .sort_values(ascending=False, kind="stable")
     )
     errors = int((queries["severity"] == "error").sum())
-    lines.append(f"Data queries: {errors} errors (value out of use), {len(queries) - errors} warnings")
+    lines.append(
+        f"Data queries: {errors} errors (value out of use), {len(queries) - errors} warnings"
+    )
     for (severity, table, column, rule), number in counts.head(most).items():
         lines.append(f"  {number:>5}  {severity:<8}{table}.{column}: {rule}")
     if len(counts) > most:

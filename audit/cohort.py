@@ -125,7 +125,9 @@ def _only_centre(
     cases = frames["cases"]
     if not (cases["centre"] == centre).any():
         known = ", ".join(sorted(cases["centre"].dropna().unique())) or "none"
-        raise UnusableInput(f"No usable case is of centre {centre!r}. Centres in the source: {known}.")
+        raise UnusableInput(
+            f"No usable case is of centre {centre!r}. Centres in the source: {known}."
+        )
     mine = set(cases.loc[cases["centre"] == centre, "case_id"])
     inside, outside = {}, {}
     for name, frame in frames.items():
@@ -173,7 +175,9 @@ def _flow(
     lines += _reasons("kept_out", kept_out.loc[kept_out["table"] == "cases"])
     if other:
         away = other["cases"]
-        lines.append(("other_centre", "case of another centre", len(away), away["patient_id"].nunique()))
+        lines.append(
+            ("other_centre", "case of another centre", len(away), away["patient_id"].nunique())
+        )
     lines.append(("in_cohort", "used", len(cases), cases["patient_id"].nunique()))
     return pd.DataFrame(lines, columns=FLOW_COLUMNS)
 

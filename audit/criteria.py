@@ -105,7 +105,7 @@ def _criterion(entry: Mapping[str, Any], place: int, name: str) -> Criterion:
 
 def _codes(given: Any, key: str, where: str) -> tuple[str, ...]:
     if not isinstance(given, Sequence) or isinstance(given, str):
-        raise UnusableInput(f"{where}: {key} must be a list, for example [\"femur\"].")
+        raise UnusableInput(f'{where}: {key} must be a list, for example ["femur"].')
     for code in given:
         _one_of(code, vocabulary.codes(key), f"{where}: {key}")
     return tuple(given)

@@ -10,8 +10,12 @@ import pandas as pd
 
 from audit.cohort import Cohort
 from audit.criteria import INDEX_DATES, Criterion
-from audit.estimates.clusters import clustered_mean, clustered_median, clustered_proportion
-from audit.estimates.clusters import clustered_rate
+from audit.estimates.clusters import (
+    clustered_mean,
+    clustered_median,
+    clustered_proportion,
+    clustered_rate,
+)
 from audit.estimates.estimate import Estimate
 from audit.results.catalogue import BY_NAME, NOT_APPLICABLE
 from audit.results.groups import Window, windows_for

@@ -113,7 +113,9 @@ def _milestones(
     outcome_day = cases["outcome_date"].fillna(seen)
     pending = (outcome_day > cutoff) & (cases["outcome_status"] != "in_treatment")
     emptied = tuple(cases.loc[seen > cutoff, "row"])
-    cases["achieved_gain_mm"] = cases["achieved_gain_mm"].mask(cases["distraction_end_date"] > cutoff)
+    cases["achieved_gain_mm"] = cases["achieved_gain_mm"].mask(
+        cases["distraction_end_date"] > cutoff
+    )
     cases["final_gain_mm"] = cases["final_gain_mm"].mask(last_film > cutoff)
     cases["outcome_status"] = cases["outcome_status"].mask(pending, "in_treatment")
     for column in columns_of_kind("cases", "day"):

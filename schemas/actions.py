@@ -7,9 +7,7 @@ ACTIONS = table(
     {
         "action_id": column("identifier", "Action", "Key of the action.", required=True),
         "raised_on": column("day", "Raised on", "Day it was agreed.", required=True),
-        "criterion": column(
-            "text", "Criterion", "The criterion it answers.", required=True
-        ),
+        "criterion": column("text", "Criterion", "The criterion it answers.", required=True),
         "action": column("text", "Action", "What will be done.", required=True),
         "owner_role": column(
             "text", "Owner", "Role that does it, never a name.", expected="optional"

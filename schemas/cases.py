@@ -20,7 +20,9 @@ CASES = table(
         "patient_id": column(
             "identifier", "Patient", "The patient, as in the patients table.", required=True
         ),
-        "centre": column("text", "Centre", "Code of the centre, never a name.", expected="optional"),
+        "centre": column(
+            "text", "Centre", "Code of the centre, never a name.", expected="optional"
+        ),
         "surgeon": column(
             "text", "Surgeon", "Code of the surgeon, never a name.", expected="optional"
         ),
@@ -29,68 +31,101 @@ CASES = table(
             "code", "Segment", "Bone segment lengthened.", required=True, codes="segment"
         ),
         "device_class": column(
-            "code", "Device class", "Kind of device, never a brand.", required=True,
+            "code",
+            "Device class",
+            "Kind of device, never a brand.",
+            required=True,
             codes="device_class",
         ),
         "nail_approach": column(
             "code", "Nail approach", "Way in for a nail.", codes="nail_approach", expected="nails"
         ),
         "age_at_surgery_years": column(
-            "number", "Age at surgery", "Age on the day of surgery.", required=True,
-            unit="years", limits=AGE,
+            "number",
+            "Age at surgery",
+            "Age on the day of surgery.",
+            required=True,
+            unit="years",
+            limits=AGE,
         ),
         "physes_open": column(
-            "code", "Physes open", "Whether growth plates are open.", codes="yes_no",
+            "code",
+            "Physes open",
+            "Whether growth plates are open.",
+            codes="yes_no",
             expected="optional",
         ),
         "surgery_date": column(
             "day", "Surgery", "Day of osteotomy and device insertion: day 0.", required=True
         ),
         "planned_gain_mm": column(
-            "number", "Planned gain", "The length planned before surgery; never edited afterwards.",
-            required=True, unit="mm", limits=PLAN,
+            "number",
+            "Planned gain",
+            "The length planned before surgery; never edited afterwards.",
+            required=True,
+            unit="mm",
+            limits=PLAN,
         ),
         "device_stroke_mm": column(
-            "number", "Device stroke", "Most that the device can lengthen.", unit="mm",
-            limits=Limits(low=5, high=300, usual_low=20, usual_high=150), expected="optional",
+            "number",
+            "Device stroke",
+            "Most that the device can lengthen.",
+            unit="mm",
+            limits=Limits(low=5, high=300, usual_low=20, usual_high=150),
+            expected="optional",
         ),
         "segment_length_before_mm": column(
-            "number", "Bone length before", "Length of the segment before this episode.",
-            unit="mm", limits=Limits(low=30, high=700, usual_low=100, usual_high=560),
+            "number",
+            "Bone length before",
+            "Length of the segment before this episode.",
+            unit="mm",
+            limits=Limits(low=30, high=700, usual_low=100, usual_high=560),
         ),
         "discrepancy_before_mm": column(
-            "number", "Discrepancy before", "Limb-length discrepancy before surgery.", unit="mm",
-            limits=Limits(low=-300, high=300, usual_low=-5, usual_high=200), expected="optional",
+            "number",
+            "Discrepancy before",
+            "Limb-length discrepancy before surgery.",
+            unit="mm",
+            limits=Limits(low=-300, high=300, usual_low=-5, usual_high=200),
+            expected="optional",
         ),
         "counselled_full_weight_bearing_weeks": column(
-            "number", "Promised weeks to full weight bearing",
-            "What the family was told before surgery.", unit="weeks",
+            "number",
+            "Promised weeks to full weight bearing",
+            "What the family was told before surgery.",
+            unit="weeks",
             limits=Limits(low=1, high=150, usual_low=4, usual_high=78),
         ),
-        "distraction_start_date": column(
-            "day", "Distraction start", "First day of distraction."
-        ),
+        "distraction_start_date": column("day", "Distraction start", "First day of distraction."),
         "distraction_end_date": column(
             "day", "Distraction end", "Last day of distraction.", expected="after distraction"
         ),
         "achieved_gain_mm": column(
-            "number", "Achieved gain",
-            "Gain on a calibrated film at the end of distraction.", unit="mm", limits=GAIN,
+            "number",
+            "Achieved gain",
+            "Gain on a calibrated film at the end of distraction.",
+            unit="mm",
+            limits=GAIN,
             expected="after distraction",
         ),
         "final_gain_mm": column(
-            "number", "Final gain",
-            "Gain on the last film (length can be lost after distraction).", unit="mm",
-            limits=GAIN, expected="after union",
+            "number",
+            "Final gain",
+            "Gain on the last film (length can be lost after distraction).",
+            unit="mm",
+            limits=GAIN,
+            expected="after union",
         ),
         "union_date": column(
-            "day", "Union",
+            "day",
+            "Union",
             "First film that meets the union rule (default: three of four cortices bridged on two "
             "views).",
             expected="after union",
         ),
         "full_weight_bearing_date": column(
-            "day", "Full weight bearing",
+            "day",
+            "Full weight bearing",
             "First clinic day on which full load without aids was allowed.",
             expected="after full weight bearing",
         ),
@@ -104,14 +139,18 @@ CASES = table(
             "day", "Last follow-up", "Last day the case was seen.", required=True
         ),
         "outcome_status": column(
-            "code", "Outcome status", "State of the treatment.", required=True,
+            "code",
+            "Outcome status",
+            "State of the treatment.",
+            required=True,
             codes="outcome_status",
         ),
         "outcome_date": column(
             "day", "Outcome date", "Day of the outcome status.", expected="after treatment"
         ),
         "arrival_date": column(
-            "day", "Arrival",
+            "day",
+            "Arrival",
             "First day under this service for a patient taken over in mid-treatment; empty = day "
             "of surgery.",
             expected="optional",

@@ -14,20 +14,30 @@ COMPLICATIONS = table(
             "code", "Origin", "Tissue or thing it arose from.", required=True, codes="origin"
         ),
         "description": column(
-            "text", "Description", "Short words; never shown outside the department.",
+            "text",
+            "Description",
+            "Short words; never shown outside the department.",
             expected="optional",
         ),
         "unplanned_operation": column(
-            "code", "Unplanned operation", "Whether it led to an operation that was not planned.",
-            required=True, codes="yes_no",
+            "code",
+            "Unplanned operation",
+            "Whether it led to an operation that was not planned.",
+            required=True,
+            codes="yes_no",
         ),
         "resolved_on": column("day", "Resolved on", "Day it was over.", expected="optional"),
         "permanent": column(
-            "code", "Permanent", "Whether it left a lasting effect.", codes="yes_no",
+            "code",
+            "Permanent",
+            "Whether it left a lasting effect.",
+            codes="yes_no",
             expected="optional",
         ),
         "course_class": column(
-            "code", "Course class", "Problem, obstacle or complication (Paley 1990).",
+            "code",
+            "Course class",
+            "Problem, obstacle or complication (Paley 1990).",
             codes="course_class",
         ),
         "severity_type": column(

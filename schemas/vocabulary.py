@@ -85,8 +85,8 @@ SOURCES: dict[str, str] = {
 FIXATOR_CLASSES = ("circular_fixator", "monolateral_fixator", "lengthening_over_nail")
 #: frames that alone hold the bone until they come off
 FRAME_ONLY_CLASSES = ("circular_fixator", "monolateral_fixator")
-#: bones a person walks on
-WALKING_SEGMENTS = ("femur", "tibia")
+#: bones a person may walk on: all but those of the arm
+WALKING_SEGMENTS = ("femur", "tibia", "other")
 #: outcomes after which full weight bearing cannot happen any more
 COMPETING_OUTCOMES = ("died", "amputated")
 

@@ -114,7 +114,8 @@ def weighted_waiting(times: tuple[Any, Any, Any], weights: Any, at: Any) -> Numb
     found = ahead[:, np.searchsorted(moments, day, side="right")]
     last = np.where(weight > 0, duration[None, :], -np.inf).max(axis=1, initial=-np.inf)
     unseen = (day[None, :] > last[:, None]) & (found > 0)
-    return np.where(unseen | np.isnan(weight).any(axis=1)[:, None], np.nan, found)
+    unknown = np.isnan(weight).any(axis=1, keepdims=True)
+    return np.where(unseen | unknown, np.nan, found)
 
 
 def effective_size(weights: Any) -> float:

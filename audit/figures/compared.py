@@ -219,7 +219,9 @@ def _interval_median(curve: IntervalCurve, unit: str, scale: float) -> str:
     if found is None or np.isinf(found[1]):
         return f"{BETWEEN}\nmedian not reached"
     after, until = (number(end / scale, unit) for end in found)
-    if after == until:
+    if after == until and found[0] != found[1]:
+        after, until = (f"{end / scale:.1f}" for end in found)
+    if found[0] == found[1]:
         return f"{BETWEEN}\nmedian {until} {unit}"
     return f"{BETWEEN}\nmedian after {after}\nand up to {until} {unit}"
 

@@ -128,7 +128,7 @@ def _points(axis: Axes, shown: pd.DataFrame, column: str) -> None:
 def _plan_lines(axis: Axes, shown: pd.DataFrame, tolerance_mm: float) -> None:
     both = shown[["planned_gain_mm", "achieved_gain_mm"]]
     low, high = float(both.min().min()), float(both.max().max())
-    room = max(0.05 * (high - low), 2.0)
+    room = max(0.05 * (high - low), 1.6 * tolerance_mm)
     ends = [low - room, high + room]
     axis.fill_between(
         ends,

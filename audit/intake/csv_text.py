@@ -78,7 +78,10 @@ def read_grid(content: bytes, *, name: str) -> Grid:
     lines, headings, rows = _parse(text, delimiter, name)
     width = len(headings)
     sizes = [len(cells) for cells in rows]
-    spilled = [size > width and any(c.strip() for c in cells[width:]) for size, cells in zip(sizes, rows, strict=True)]
+    spilled = [
+        size > width and any(c.strip() for c in cells[width:])
+        for size, cells in zip(sizes, rows, strict=True)
+    ]
     cut = [(cells + [""] * width)[:width] for cells in rows]
     frame = pd.DataFrame(cut, columns=range(width), dtype=object)
     frame.columns = pd.Index(headings)

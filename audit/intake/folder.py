@@ -133,11 +133,8 @@ def tables_from_grids(
 
 
 def _line_queries(table: str, frame: pd.DataFrame, grid: Grid) -> list[pd.DataFrame]:
-    parts = [
-        source_query(table, "", rule=rule, message=message) for rule, message in grid.remarks
-    ]
+    parts = [source_query(table, "", rule=rule, message=message) for rule, message in grid.remarks]
     for lines, words in ((grid.too_wide, TOO_WIDE), (grid.too_narrow, TOO_NARROW)):
         failed = frame["row"].isin(lines)
         parts.append(queries_for(frame, failed, table=table, column="", words=words))
     return parts
-

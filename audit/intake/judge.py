@@ -231,7 +231,10 @@ def _apply(bench: _Bench, rule: Rule) -> None:
         if failed.any():
             part = queries_for(
                 bench.frames[rule.table].head(1).assign(row="", case_id="", **{rule.column: ""}),
-                pd.Series([True]), table=rule.table, column=rule.column, words=words,
+                pd.Series([True]),
+                table=rule.table,
+                column=rule.column,
+                words=words,
             )
             bench.queries.append(part)
         return

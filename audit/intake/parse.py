@@ -72,9 +72,7 @@ def _shown(names: list[str], most: int = 12) -> str:
     return ", ".join(names[:most]) + rest if names else "nothing"
 
 
-def typed_table(
-    table: str, frame: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame, list[dict]]:
+def typed_table(table: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, list[dict]]:
     """One table typed: (frame, queries, cleaning log).
 
     frame holds `row`, every contract column (missing where the source has none) and the unknown

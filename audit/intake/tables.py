@@ -60,9 +60,7 @@ def kind_of(table: str, column: str) -> str:
 def columns_of_kind(table: str, *kinds: str) -> list[str]:
     """Contract columns of a table that are of one of the kinds, in order."""
     return [
-        name
-        for name, column in TABLES[table].columns.items()
-        if column.metadata["kind"] in kinds
+        name for name, column in TABLES[table].columns.items() if column.metadata["kind"] in kinds
     ]
 
 

@@ -64,8 +64,10 @@ def session_rhythm(cohort: Cohort) -> pd.DataFrame:
     ).groupby("case_id")
     span = (groups["day"].max() - groups["day"].min()) / pd.Timedelta(days=1) + 1
     delivered = groups["delivered_mm"].sum()
-    prescribed = groups["prescribed_mm"].sum(min_count=1).where(
-        groups["prescribed_mm"].count() == groups.size(), np.nan
+    prescribed = (
+        groups["prescribed_mm"]
+        .sum(min_count=1)
+        .where(groups["prescribed_mm"].count() == groups.size(), np.nan)
     )
     out = pd.DataFrame(
         {

@@ -18,7 +18,13 @@ def knee_examinations(cohort: Cohort) -> pd.DataFrame:
     motion = cohort.tables["joint_motion"]
     knees = motion.loc[motion["joint"] == "knee"]
     knees = with_case(
-        knees, cohort.cases, "patient_id", "side", "surgery_date", "distraction_end_date", "union_date"
+        knees,
+        cohort.cases,
+        "patient_id",
+        "side",
+        "surgery_date",
+        "distraction_end_date",
+        "union_date",
     )
     knees = knees.assign(arc_deg=knees["flexion_deg"] - knees["extension_deficit_deg"])
     return knees.sort_values(

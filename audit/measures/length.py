@@ -50,5 +50,7 @@ def _gain_band(achieved: pd.Series) -> pd.DataFrame:
     """How far per-centimetre indices can be trusted for the gain: none, with care, or usual."""
     band = pd.Series(pd.NA, index=achieved.index, dtype=object)
     band = band.mask(achieved < SHORTEST_GAIN_MM, "under_10mm")
-    band = band.mask(achieved.between(SHORTEST_GAIN_MM, GREY_GAIN_MM, inclusive="left"), "10_to_30mm")
+    band = band.mask(
+        achieved.between(SHORTEST_GAIN_MM, GREY_GAIN_MM, inclusive="left"), "10_to_30mm"
+    )
     return band.mask(achieved >= GREY_GAIN_MM, "30mm_or_more").to_frame("gain_band")

@@ -167,9 +167,7 @@ def show_time_to_full_weight_bearing(run: AuditRun) -> None:
         name="time_to_full_weight_bearing",
         caption="Share of patients bearing full weight by days from surgery, one line a device "
         "class; one patient learning to walk once counts once.",
-        alt=figures.time_curves_alt(
-            curves, unit="days", share_label=label, minimum_at_risk=fewest
-        ),
+        alt=figures.time_curves_alt(curves, unit="days", share_label=label, minimum_at_risk=fewest),
     )
     _show(measures.at_risk_table(at_risk_frame(curves, TIMES)))
     _show(measures.time_summary_table(run, "time_to_full_weight_bearing"))

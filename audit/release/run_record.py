@@ -60,7 +60,10 @@ def _commit() -> str | None:
     try:
         done = subprocess.run(
             ["git", "-C", str(home), "rev-parse", "HEAD"],
-            capture_output=True, text=True, timeout=10, check=True,
+            capture_output=True,
+            text=True,
+            timeout=10,
+            check=True,
         )
     except (OSError, subprocess.SubprocessError):
         return None

@@ -33,6 +33,7 @@ COVARIATES = ("age_years", "planned_gain_mm", "tibia")
 #: caution stands beside it: Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710-718)
 FEWEST_EVENTS = 5
 IN_FIRST = "in_first_group"
+GROUP = "compared_group"
 
 
 @dataclasses.dataclass(frozen=True, eq=False, kw_only=True)
@@ -88,16 +89,8 @@ def compare_groups(
     ValueError for any other name, column or code, listing those there are.
     """
     _check(cohort, name, column, (first, second), segment)
-    table = time_table(cohort, name)
-    table = table.loc[~table["reason"].isin(NOT_APPLICABLE)].reset_index(drop=True)
-    if segment is not None:
-        table = table.loc[table["segment"] == segment].reset_index(drop=True)
-    facts = unit_facts(cohort, table)
-    codes = facts[column] if column in ("sex", "aetiology") else table[column]
-    belongs = codes.isin([first, second])
-    rows = table.loc[belongs].reset_index(drop=True)
-    facts = facts.loc[belongs].reset_index(drop=True)
-    in_first = (codes[belongs] == first).reset_index(drop=True)
+    rows, facts, left_out = _rows_of(cohort, name, column, (first, second), segment)
+    in_first = rows[GROUP] == first
     settled = {"segment", "tibia"} if column == "segment" or segment is not None else set()
     shown = facts.drop(columns=[*(settled - {"tibia"}), *({column} & set(facts) - settled)])
     curves = {
@@ -110,6 +103,7 @@ def compare_groups(
     # Where the bone is settled it is neither a covariate nor part of the case mix.
     data = data.drop(columns=["tibia"] if settled else [])
     covariates = [name for name in COVARIATES if name not in settled]
+    whole, within, about = _log_ranks(data, (first, second), by_segment=not settled)
     model, ratio = adjusted_ratio(data, covariates, missing=int((~usable).sum()))
     return GroupComparison(
         name=name,
@@ -118,10 +112,13 @@ def compare_groups(
         second=second,
         segment=segment,
         sizes=_sizes(rows, in_first, (first, second)),
-        left_out=_left_out(codes, (first, second)),
+        left_out=left_out,
         baseline=baseline_table(shown, in_first),
         curves=curves,
-        **_log_ranks(data, (first, second), by_segment=not settled),
+        log_rank=whole,
+        stratified=within,
+        log_rank_note=about[0],
+        stratified_note=about[1],
         cox=model,
         hazard_ratio=ratio,
         steadiness=steadiness_words(model),
@@ -161,6 +158,21 @@ def _check(
         raise ValueError(f"segment must be one of {listed}; got {segment!r}")
 
 
+def _rows_of(
+    cohort: Cohort, name: str, column: str, pair: tuple[str, str], segment: str | None
+) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, int]]:
+    """Rows of both groups with their code, their facts, and how many are in neither."""
+    table = time_table(cohort, name)
+    table = table.loc[~table["reason"].isin(NOT_APPLICABLE)].reset_index(drop=True)
+    if segment is not None:
+        table = table.loc[table["segment"] == segment].reset_index(drop=True)
+    facts = unit_facts(cohort, table)
+    codes = facts[column] if column in ("sex", "aetiology") else table[column]
+    belongs = codes.isin(pair)
+    rows = table.assign(**{GROUP: codes}).loc[belongs].reset_index(drop=True)
+    return rows, facts.loc[belongs].reset_index(drop=True), _left_out(codes, pair)
+
+
 def _sizes(rows: pd.DataFrame, in_first: pd.Series, codes: tuple[str, str]) -> pd.DataFrame:
     parts = [rows.loc[in_first], rows.loc[~in_first]]
     both = set(parts[0]["patient_id"]) & set(parts[1]["patient_id"])
@@ -195,26 +207,20 @@ def _left_out(codes: pd.Series, pair: tuple[str, str]) -> dict[str, int]:
 
 def _log_ranks(
     data: pd.DataFrame, codes: tuple[str, str], *, by_segment: bool
-) -> dict[str, CurveComparison | str | None]:
-    """Both tests. They know no late entry, so rows taken over in mid-treatment are left out."""
+) -> tuple[CurveComparison, CurveComparison | None, tuple[str, str]]:
+    """Both tests and a note on each; they know no late entry, so rows taken over are left out."""
     inside = data.loc[data["entry"] <= 0]
     late = len(data) - len(inside)
     times = inside["duration"].to_numpy(), inside["observed"].to_numpy(dtype=bool)
     group = np.where(inside[IN_FIRST] == 1, *codes)
     note = "takes rows of one patient as independent"
     note += f"; {late} taken over in mid-treatment left out" if late else ""
+    whole = compare_curves(*times, group)
     if not by_segment:
         why = "one bone only, or the bone is what the groups are made of: nothing to stratify by"
-        stratified = None
-    else:
-        why = "one stratum for femur, one for tibia, one for episodes with both"
-        stratified = compare_curves(*times, group, inside["segment"].to_numpy())
-    return {
-        "log_rank": compare_curves(*times, group),
-        "stratified": stratified,
-        "stratified_note": why,
-        "log_rank_note": note,
-    }
+        return whole, None, (note, why)
+    strata = "one stratum for femur, one for tibia, one for episodes with both"
+    return whole, compare_curves(*times, group, inside["segment"].to_numpy()), (note, strata)
 
 
 def adjusted_ratio(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -166,9 +167,14 @@ def _share(curve: SurvivalCurve, day: float, states: tuple[int, int]) -> Estimat
     """Share that has reached the event by `day`; Wilson's limits where the curve has none."""
     left = curve.at(day)
     method = f"1 - {left.method}"
-    about = {"n": curve.n, "missing": curve.missing, "level": curve.level, "unit": "share"}
+    about: dict[str, Any] = {
+        "n": curve.n,
+        "missing": curve.missing,
+        "level": curve.level,
+        "unit": "share",
+    }
     if left.value is None:
-        return not_estimable(left.note, method=method, **about)  # type: ignore[arg-type]
+        return not_estimable(left.note, method=method, **about)
     value = 1 - left.value
     if 0 < left.value < 1 and left.low is not None and left.high is not None:
         return Estimate(
@@ -178,12 +184,12 @@ def _share(curve: SurvivalCurve, day: float, states: tuple[int, int]) -> Estimat
             method=method,
             note=left.note,
             **about,
-        )  # type: ignore[arg-type]
+        )
     if sum(states) == curve.n:
         return proportion(
             states[0], curve.n, missing=curve.missing, level=curve.level, unit="share"
         )
-    return Estimate(value=value, method=method, note=left.note, **about)  # type: ignore[arg-type]
+    return Estimate(value=value, method=method, note=left.note, **about)
 
 
 def _unwatched(curve: SurvivalCurve) -> Estimate:

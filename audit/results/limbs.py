@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from audit.estimates import averages
 from audit.estimates.clusters import clustered_mean, clustered_median
 from audit.estimates.estimate import Estimate
@@ -19,8 +21,8 @@ def limb_knee_rows(part: Slice, settings: Settings) -> list[dict[str, object]]:
     after the last surgery are counted missing, and the note says why.
     """
     values, patients = part.rows[BY_LIMB].astype(float), part.rows["patient_id"]
-    plain = {"level": settings.level, "unit": "%"}
-    sampling = {"resamples": settings.resamples, "seed": settings.seed}
+    plain: dict[str, Any] = {"level": settings.level, "unit": "%"}
+    sampling: dict[str, Any] = {"resamples": settings.resamples, "seed": settings.seed}
     found: dict[str, Estimate] = {
         "mean": averages.mean(values, **plain),
         "mean_clustered": clustered_mean(values, patients, **plain),

@@ -60,7 +60,7 @@ def competing_times(table: pd.DataFrame) -> pd.DataFrame:
     last seen waiting. Whether it arrived too late to be watched at all (`reason`) is judged anew.
     """
     impossible = table["cause"] == IMPOSSIBLE
-    duration = table["duration"].where(~impossible, table["ended"])
+    duration = table["duration"].astype(float).where(~impossible, table["ended"].astype(float))
     late = (table["entry"] > 0) & (table["entry"] >= duration)
     reasons = [
         why if pd.notna(why) and why != TOO_LATE else (TOO_LATE if too_late else pd.NA)

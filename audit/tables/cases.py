@@ -52,7 +52,7 @@ def rhythm_table(run: AuditRun) -> ShownTable:
         for case_id, row in rhythm.iterrows()
     ]
     frame = pd.DataFrame(lines, columns=columns)
-    notes = (
+    notes: tuple[str, ...] = (
         "From the session log up to the cut-off. A day's rate is the sum over the days from the "
         "first to the last session, both counted. Gap: days in a row without a logged session. "
         "What was logged is not proof of what the bone did: see the films.",

@@ -91,7 +91,7 @@ def weighted_baseline_shown(comparison: GroupComparison) -> ShownTable:
     columns = ["Known at surgery", one, two, "Difference before", "Difference after"]
     if after is None:
         return ShownTable(
-            pd.DataFrame(columns=columns), name, caption, (weighting_words(comparison),)
+            pd.DataFrame(columns=columns), name, caption, (CAUTION, weighting_words(comparison))
         )
     before = comparison.baseline.set_index(["fact", "level"])
     lines = []
@@ -103,6 +103,7 @@ def weighted_baseline_shown(comparison: GroupComparison) -> ShownTable:
         cells += [standardised(_alone(before.loc[(row["fact"], row["level"])], row))]
         lines.append(dict(zip(columns, [*cells, standardised(row)], strict=True)))
     notes = (
+        CAUTION,
         weighting_words(comparison),
         f"After weighting: {named_unlike(after)[:1].lower()}{named_unlike(after)[1:]} Facts "
         "outside the weights are not made alike. Before: all rows of the two groups.",

@@ -56,7 +56,10 @@ def coverage_table(run: AuditRun) -> ShownTable:
         ("Cases (bone segments lengthened)", str(len(cases))),
         ("Surgeries from, to", _days(cases["surgery_date"])),
         ("Cases operated in the quarter", str(int(inside.sum()))),
-        ("Cases in treatment at the cut-off", str(int((cases["outcome_status"] == "in_treatment").sum()))),
+        (
+            "Cases in treatment at the cut-off",
+            str(int((cases["outcome_status"] == "in_treatment").sum())),
+        ),
         ("Data queries", _query_words(cohort)),
     ]
     frame = pd.DataFrame(lines, columns=["Item", "Value"])
@@ -86,7 +89,9 @@ def query_table(cohort: Cohort, most: int = 20) -> ShownTable:
     frame = pd.DataFrame(
         {
             "Table and column": counts["table"] + ", " + counts["column"],
-            "Effect": counts["severity"].map({"error": "value out of use", "warning": "asked only"}),
+            "Effect": counts["severity"].map(
+                {"error": "value out of use", "warning": "asked only"}
+            ),
             "Queries": counts["count"].astype(str),
             "What to do": counts["message"],
         }

@@ -193,9 +193,7 @@ def split_table(run: AuditRun, *, window: str = "all") -> ShownTable:
         "Course class: Paley 1990. Severity type: Black 2015. No event still has an upper limit.",
     )
     caption = f"Complications by origin, course class and severity, {window_words(window).lower()}"
-    return ShownTable(
-        pd.DataFrame(lines), "complications_by_kind", caption, notes, row_headings=2
-    )
+    return ShownTable(pd.DataFrame(lines), "complications_by_kind", caption, notes, row_headings=2)
 
 
 def time_summary_table(run: AuditRun, name: str, *, window: str = "all") -> ShownTable:

@@ -112,9 +112,7 @@ def test_millimetres_scale_lengths_and_not_shares(demo, plain):
         numbers = pd.to_numeric(stretched["cases"][column])
         stretched["cases"][column] = (numbers * 1.1).map(repr).replace("nan", "")
     tables = audit.tables_from_frames(stretched)
-    cohort = audit.build_cohort(
-        tables, CUTOFF, settings=Settings(resamples=200, tolerance_mm=5.5)
-    )
+    cohort = audit.build_cohort(tables, CUTOFF, settings=Settings(resamples=200, tolerance_mm=5.5))
     before = audit.measure_cases(audit.build_cohort(audit.tables_from_frames(demo), CUTOFF))
     after = audit.measure_cases(cohort)
     both = before["achieved_gain_mm"] >= 10

@@ -3,6 +3,7 @@
 Nothing of the package is imported here, and its source was not read while this was written: case
 tables go in, the rows of the results table that the contract defines come out. Slow and plain on
 purpose. Every result is a dict: measure, statistic, window, group_by, group, n, value, low, high.
+The tables must hold every column of the contract, and no value that a hard rule would keep out.
 """
 
 from __future__ import annotations

@@ -235,7 +235,8 @@ def test_small_comparison_by_hand(small):
     # Both events fall on day 100, when one row of each group is at risk: observed 1, expected 1.
     assert found.log_rank.observed == pytest.approx([1, 1])
     assert found.log_rank.expected == pytest.approx([1, 1])
-    assert found.log_rank.chi2 == pytest.approx(0)
+    # Everybody at risk reached it at once: no variance, so no test.
+    assert found.log_rank.p is None and found.log_rank.note
 
 
 def test_small_comparison_refuses_what_it_cannot_estimate(small):
@@ -309,6 +310,18 @@ def test_too_few_events_are_refused_and_just_enough_are_not():
     model, ratio = adjusted_ratio(made_up(10), ["age_years"])
     assert model is not None and ratio.value is not None
     assert "unreliable" in ratio.note
+
+
+def test_a_row_that_ends_on_the_day_of_surgery_does_not_stop_the_model():
+    """With late entry such a row was never watched; it is left out and counted."""
+    rows = made_up(30)
+    rows.loc[1, "entry"] = 0.5
+    wanted = adjusted_ratio(rows, ["age_years"])[1]
+    ended = rows.iloc[[5]].assign(duration=0.0, observed=False, patient_id="P99")
+    found = adjusted_ratio(pd.concat([rows, ended], ignore_index=True), ["age_years"])[1]
+    assert found.value == pytest.approx(wanted.value)
+    assert (found.n, found.missing) == (wanted.n, 1)
+    assert "1 last seen on the day of surgery left out" in found.note
 
 
 # --- the demo data: the parts are those of the estimators called directly ---

@@ -221,6 +221,13 @@ def test_the_two_readings_have_names_and_medians():
     assert "Both stop where fewer than 5 remain at risk" in said
 
 
+def test_a_short_interval_is_not_rounded_to_a_day():
+    short = interval_survival_curve([90.0, 90.0, 104.0], [92.0, 92.0, 106.0])
+    assert "median after 12.9 and up to 13.1 weeks" in texts(draw_pair(between=short))
+    exact = interval_survival_curve([91.0, 91.0, 104.0], [91.0, 91.0, 106.0])
+    assert "Between visits median 13 weeks" in texts(draw_pair(between=exact))
+
+
 def test_both_readings_stop_where_few_remain():
     axis = draw_pair().axes[0]
     last = SEEN.cut(5)["time"].iloc[-1] / 7

@@ -151,11 +151,7 @@ def test_changes_made_while_reading_are_logged(source):
 
 
 def test_row_is_the_line_a_person_sees(source):
-    text = (
-        f"{HEAD},notes\n\n"
-        f'{ROW},"two\nlines"\n'
-        f"{ROW.replace('C1', 'C2').replace('38', 'x')},\n"
-    )
+    text = f'{HEAD},notes\n\n{ROW},"two\nlines"\n{ROW.replace("C1", "C2").replace("38", "x")},\n'
     tables = audit.read_source(source(cases=text))
     assert tables["cases"]["row"].tolist() == [3, 5]
     wrong = tables.queries.loc[tables.queries["rule"] == "not_a_number"]

@@ -137,9 +137,12 @@ def test_notebooks_call_the_kit_only_and_hold_no_logic():
             tree = ast.parse(cell.source)
             kinds = (ast.FunctionDef, ast.ClassDef, ast.For, ast.While, ast.If, ast.Lambda)
             assert not [node for node in ast.walk(tree) if isinstance(node, kinds)]
-            names = [
-                node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)
-            ] + [a.name for node in ast.walk(tree) if isinstance(node, ast.Import) for a in node.names]
+            names = [node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)] + [
+                a.name
+                for node in ast.walk(tree)
+                if isinstance(node, ast.Import)
+                for a in node.names
+            ]
             assert all(name.split(".")[0] == "audit" for name in names)
 
 

@@ -216,9 +216,7 @@ def test_knee_recovers_at_the_first_examination_with_ninety_percent(cohort):
 def test_late_arrival_counts_from_arrival(cohort_of):
     late = CASES.replace("outcome_date\n", "outcome_date arrival_date\n", 1)
     lines = [line + (" 2025-02-01" if line.startswith("C1 ") else "") for line in late.split("\n")]
-    lines = [
-        line + " -" if line[:2] in {"C2", "C3", "C4", "C5"} else line for line in lines
-    ]
+    lines = [line + " -" if line[:2] in {"C2", "C3", "C4", "C5"} else line for line in lines]
     cohort = cohort_of(cases="\n".join(lines), complications=EVENTS)
     assert days_to_full_weight_bearing(cohort).loc["C1", "entry"] == 22  # 10 Jan to 1 Feb
     cases = audit.measure_cases(cohort).set_index("case_id")

@@ -17,7 +17,9 @@ from tests.conftest import DEMO
 def report(tmp_path_factory):
     out = tmp_path_factory.mktemp("report") / "out"
     lines: list[str] = []
-    asked = make_report("quarterly", DEMO, out, request=Request(quarter="2026Q3"), tell=lines.append)
+    asked = make_report(
+        "quarterly", DEMO, out, request=Request(quarter="2026Q3"), tell=lines.append
+    )
     return out, asked, lines
 
 
@@ -36,7 +38,13 @@ def test_page_is_whole_and_shows_no_code(report):
     assert "Traceback" not in page
     assert not re.search(r"""(src|href)=["'](https?:)?//""", page)
     assert page.count("<img") == page.count('alt="')
-    for words in ("2026-09-30", "Patients", "Limbs", "never advice for one patient", "Cases to discuss"):
+    for words in (
+        "2026-09-30",
+        "Patients",
+        "Limbs",
+        "never advice for one patient",
+        "Cases to discuss",
+    ):
         assert words in page
 
 

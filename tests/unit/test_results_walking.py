@@ -21,12 +21,12 @@ from audit.results.walking import (
 from audit.results.walking_variants import SENSITIVITY, variant_tables
 
 CASES = """
-case_id patient_id side  segment device_class     surgery_date full_weight_bearing_date last_follow_up_date outcome_status outcome_date
-A1      P1         left  femur   lengthening_nail 2025-01-01   2025-04-11               2025-12-01          completed      2025-12-01
-A2      P1         right femur   lengthening_nail 2025-01-11   2025-05-01               2025-12-01          completed      2025-12-01
-A3      P1         left  tibia   lengthening_nail 2025-08-01   2025-09-30               2025-12-01          completed      2025-12-01
-B1      P2         left  femur   lengthening_nail 2025-02-01   2025-07-01               2025-12-01          stopped_early  2025-03-03
-C1      P3         left  tibia   lengthening_nail 2025-03-01   -                        2025-05-10          died           2025-05-20
+case_id patient_id side  segment device_class     surgery_date full_weight_bearing_date last_follow_up_date outcome_status outcome_date age_at_surgery_years planned_gain_mm
+A1      P1         left  femur   lengthening_nail 2025-01-01   2025-04-11               2025-12-01          completed      2025-12-01 30 50
+A2      P1         right femur   lengthening_nail 2025-01-11   2025-05-01               2025-12-01          completed      2025-12-01 30 50
+A3      P1         left  tibia   lengthening_nail 2025-08-01   2025-09-30               2025-12-01          completed      2025-12-01 30 50
+B1      P2         left  femur   lengthening_nail 2025-02-01   2025-07-01               2025-12-01          stopped_early  2025-03-03 30 50
+C1      P3         left  tibia   lengthening_nail 2025-03-01   -                        2025-05-10          died           2025-05-20 30 50
 """
 
 
