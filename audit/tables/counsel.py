@@ -81,12 +81,16 @@ def own_time_tables(run: AuditRun) -> tuple[ShownTable, ShownTable]:
     notes = (CURVE_NOTE, *_who_notes(times.iloc[0]))
     small = together & (times["note"] == TOO_FEW)
     caption = "Own times to full weight bearing (days)"
-    words = f"{int(small.sum())} of {int(together.sum())} groups have {TOO_FEW}: number only."
+    people = int(times.loc[small, "people"].sum())
+    words = (
+        f"Not shown: {int(small.sum())} of {int(together.sum())} groups, of {TOO_FEW} each "
+        f"({people} in all)."
+    )
     by_one = ShownTable(
         _lines(times.loc[~together]), "own_times", f"{caption}, {shown} people, all time", notes
     )
     by_four = ShownTable(
-        _lines(times.loc[together]),
+        _lines(times.loc[together & ~small]),
         "own_times_together",
         f"{caption} by bone, device, planned gain and age together",
         (words, *notes),
