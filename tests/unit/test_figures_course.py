@@ -11,6 +11,7 @@ import pytest
 
 from audit import figures
 from audit.errors import UnusableInput
+from audit.figures.case import EVENT
 from audit.measures.course import case_course
 from tests.conftest import text_table
 
@@ -173,6 +174,12 @@ def test_complications_are_listed_in_words(course):
     assert (
         "2: day 50, joint, obstacle, Type II, unplanned operation, not resolved on record" in said
     )
+
+
+def test_a_complication_runs_until_it_was_resolved(course):
+    strip = axes_of(figures.case_course(course))["Complications (numbers: see below)"]
+    spans = [line.get_xdata().tolist() for line in strip.lines if line.get_color() == EVENT.colour]
+    assert spans == [[22.0, 36.0], [22.0], [50.0]]
 
 
 def test_no_calendar_date_is_shown(course):
