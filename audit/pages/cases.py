@@ -5,7 +5,7 @@ from __future__ import annotations
 from audit import figures
 from audit.measures.course import case_course
 from audit.notebook_display import show_figure, show_text
-from audit.pages.quarterly import _show
+from audit.pages.showing import show
 from audit.run import AuditRun
 from audit.tables.cases import heaviest_cases, rhythm_table
 
@@ -23,4 +23,4 @@ def show_case_courses(run: AuditRun, *, most: int = 4) -> None:
             caption=f"Course of case {case_id} in days from surgery. To discuss: {why}.",
             alt=figures.case_course_alt(course),
         )
-    _show(rhythm_table(run))
+    show(rhythm_table(run))

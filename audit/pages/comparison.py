@@ -3,24 +3,14 @@
 from __future__ import annotations
 
 from audit import figures
-from audit.notebook_display import show_cautions, show_figure, show_table
+from audit.notebook_display import show_cautions, show_figure
+from audit.pages.showing import show
 from audit.results.comparison import GroupComparison, compare_groups
 from audit.run import AuditRun
 from audit.tables import comparison as tables
 from audit.tables import comparison_weights as weighted
-from audit.tables.shown import ShownTable
 
 TIMES = (0, 60, 90, 120, 180, 270, 365)
-
-
-def _show(table: ShownTable) -> None:
-    show_table(
-        table.frame,
-        name=table.name,
-        caption=table.caption,
-        notes=table.notes,
-        row_headings=table.row_headings,
-    )
 
 
 def show_comparison(
@@ -36,11 +26,11 @@ def show_comparison(
     """
     found = compare_groups(run.cohort, first=first, second=second, segment=segment)
     show_cautions(tables.CAUTIONS)
-    _show(tables.baseline_shown(found))
+    show(tables.baseline_shown(found))
     _show_curves(run, found)
-    _show(tables.result_shown(found))
-    _show(weighted.weighted_baseline_shown(found))
-    _show(weighted.waiting_shown(found))
+    show(tables.result_shown(found))
+    show(weighted.weighted_baseline_shown(found))
+    show(weighted.waiting_shown(found))
 
 
 def _show_curves(run: AuditRun, found: GroupComparison) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from audit import figures
 from audit.notebook_display import show_cautions, show_figure
-from audit.pages.quarterly import _show
+from audit.pages.showing import show
 from audit.results.counsel import calibration
 from audit.run import AuditRun
 from audit.tables import counsel
@@ -21,11 +21,11 @@ def show_promises(run: AuditRun) -> None:
         "was promised, with 95% intervals.",
         alt=figures.promised_against_happened_alt(told),
     )
-    _show(counsel.promise_table(told))
+    show(counsel.promise_table(told))
 
 
 def show_own_times(run: AuditRun) -> None:
     """The service's own times to full weight bearing, with the caution beside them."""
     show_cautions(counsel.CAUTIONS)
     for table in counsel.own_time_tables(run):
-        _show(table)
+        show(table)

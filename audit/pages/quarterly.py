@@ -8,12 +8,12 @@ import pandas as pd
 
 from audit import figures, wording
 from audit.intake.demo import demo_source
-from audit.notebook_display import show_cautions, show_figure, show_table
+from audit.notebook_display import show_cautions, show_figure
+from audit.pages.showing import show
 from audit.release.run_files import save_run
 from audit.results.courses import at_risk_frame, curves_by, knee_points
 from audit.run import AuditRun, Options, run_audit
 from audit.tables import front, measures
-from audit.tables.shown import ShownTable
 
 TIMES = (0, 60, 90, 120, 180, 270, 365)
 
@@ -33,40 +33,30 @@ def start(
     )
 
 
-def _show(table: ShownTable) -> None:
-    show_table(
-        table.frame,
-        name=table.name,
-        caption=table.caption,
-        notes=table.notes,
-        row_headings=table.row_headings,
-    )
-
-
 def show_coverage(run: AuditRun) -> None:
     """Period, cut-off, patients, limbs, cases; then the cautions."""
-    _show(front.coverage_table(run))
+    show(front.coverage_table(run))
     show_cautions(front.CAUTIONS)
 
 
 def show_queries(run: AuditRun) -> None:
     """Data queries by rule."""
-    _show(front.query_table(run.cohort))
+    show(front.query_table(run.cohort))
 
 
 def show_flow(run: AuditRun) -> None:
     """From rows read to the cohort."""
-    _show(front.flow_table(run.cohort))
+    show(front.flow_table(run.cohort))
 
 
 def show_actions(run: AuditRun) -> None:
     """Actions, overdue first."""
-    _show(front.action_table(run))
+    show(front.action_table(run))
 
 
 def show_standards(run: AuditRun) -> None:
     """Criteria, targets and verdicts."""
-    _show(front.verdict_table(run))
+    show(front.verdict_table(run))
 
 
 def show_measure(run: AuditRun, measure: str) -> None:
@@ -80,12 +70,12 @@ def show_measure(run: AuditRun, measure: str) -> None:
         caption=f"{title} of every case, with the mean and its 95% interval by device and bone.",
         alt=figures.measure_by_group_alt(rows, measure=measure, title=title, unit=unit),
     )
-    _show(table)
+    show(table)
 
 
 def show_measure_table(run: AuditRun, measure: str, window: str = "all") -> None:
     """The table of a measure; window: all, quarter or year_to."""
-    _show(measures.number_table(run, measure, window=_window(run, window)))
+    show(measures.number_table(run, measure, window=_window(run, window)))
 
 
 def _window(run: AuditRun, window: str) -> str:
@@ -94,7 +84,7 @@ def _window(run: AuditRun, window: str) -> str:
 
 def show_time(run: AuditRun, name: str) -> None:
     """Median and quartile times of a time to an event, waiting cases kept in."""
-    _show(measures.time_summary_table(run, name))
+    show(measures.time_summary_table(run, name))
 
 
 def show_planned_against_achieved(run: AuditRun) -> None:
@@ -107,14 +97,14 @@ def show_planned_against_achieved(run: AuditRun) -> None:
         caption="Achieved against planned gain, and their difference with limits of agreement.",
         alt=figures.planned_against_achieved_alt(run.measured, rows, tolerance_mm=tolerance),
     )
-    _show(measures.agreement_table(run))
+    show(measures.agreement_table(run))
 
 
 def show_within_tolerance(run: AuditRun) -> None:
     """Share of cases within tolerance of the plan."""
     tolerance = wording.rounded(run.cohort.settings.tolerance_mm, 0)
     caption = f"Cases that ended distraction within {tolerance} mm of the plan, all time"
-    _show(measures.share_table(run, "gain_within_tolerance", caption=caption))
+    show(measures.share_table(run, "gain_within_tolerance", caption=caption))
 
 
 def show_knee(run: AuditRun) -> None:
@@ -127,7 +117,7 @@ def show_knee(run: AuditRun) -> None:
         "quartiles by device class.",
         alt=figures.knee_course_alt(points),
     )
-    _show(measures.number_table(run, "knee_flexion_retention_pct"))
+    show(measures.number_table(run, "knee_flexion_retention_pct"))
 
 
 def show_complications(run: AuditRun) -> None:
@@ -146,8 +136,8 @@ def show_complications(run: AuditRun) -> None:
         "intervals.",
         alt=figures.complication_rates_alt(rows),
     )
-    _show(measures.complication_table(run))
-    _show(measures.split_table(run))
+    show(measures.complication_table(run))
+    show(measures.split_table(run))
 
 
 def show_time_to_full_weight_bearing(run: AuditRun) -> None:
@@ -169,18 +159,18 @@ def show_time_to_full_weight_bearing(run: AuditRun) -> None:
         "class; one patient learning to walk once counts once.",
         alt=figures.time_curves_alt(curves, unit="days", share_label=label, minimum_at_risk=fewest),
     )
-    _show(measures.at_risk_table(at_risk_frame(curves, TIMES)))
-    _show(measures.time_summary_table(run, "time_to_full_weight_bearing"))
+    show(measures.at_risk_table(at_risk_frame(curves, TIMES)))
+    show(measures.time_summary_table(run, "time_to_full_weight_bearing"))
 
 
 def show_discussion(run: AuditRun) -> None:
     """The cases to discuss."""
-    _show(front.discussion_table(run))
+    show(front.discussion_table(run))
 
 
 def show_methods(run: AuditRun) -> None:
     """Every method named in the results, with how many estimates it gave."""
-    _show(measures.method_table(run))
+    show(measures.method_table(run))
 
 
 def counts_add_up(run: AuditRun) -> bool:

@@ -3,24 +3,14 @@
 from __future__ import annotations
 
 from audit import figures
-from audit.notebook_display import show_figure, show_table
+from audit.notebook_display import show_figure
+from audit.pages.showing import show
 from audit.results.courses import curves_by
 from audit.results.walking import TIME, walking_incidence, walking_interval_curve
 from audit.run import AuditRun
 from audit.tables import walking
-from audit.tables.shown import ShownTable
 
 LABEL = "Patients bearing full weight"
-
-
-def _show(table: ShownTable) -> None:
-    show_table(
-        table.frame,
-        name=table.name,
-        caption=table.caption,
-        notes=table.notes,
-        row_headings=table.row_headings,
-    )
 
 
 def show_competing(run: AuditRun) -> None:
@@ -44,7 +34,7 @@ def show_competing(run: AuditRun) -> None:
             incidence, curve, unit="days", share_label=LABEL, minimum_at_risk=fewest
         ),
     )
-    _show(walking.competing_table(run))
+    show(walking.competing_table(run))
 
 
 def show_interval(run: AuditRun) -> None:
@@ -65,14 +55,14 @@ def show_interval(run: AuditRun) -> None:
         "it was first seen, and what the visits allow.",
         alt=figures.date_seen_and_interval_alt(curve, between, unit="days", share_label=LABEL),
     )
-    _show(walking.interval_table(run))
+    show(walking.interval_table(run))
 
 
 def show_sensitivity(run: AuditRun) -> None:
     """Median times under the other definitions."""
-    _show(walking.sensitivity_table(run))
+    show(walking.sensitivity_table(run))
 
 
 def show_follow_up(run: AuditRun) -> None:
     """How long and how completely patients were followed."""
-    _show(walking.follow_up_table(run))
+    show(walking.follow_up_table(run))

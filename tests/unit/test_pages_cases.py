@@ -66,7 +66,7 @@ def test_the_heaviest_come_first(demo_run):
 def test_the_page_shows_each_course_with_words(demo_run, monkeypatch):
     shown = []
     monkeypatch.setattr(page, "show_figure", lambda figure, **words: shown.append(words))
-    monkeypatch.setattr(page, "_show", lambda table: shown.append(table.name))
+    monkeypatch.setattr(page, "show", lambda table: shown.append(table.name))
     page.show_case_courses(demo_run, most=2)
     assert [words["name"] for words in shown[:2]] == ["case_course_1", "case_course_2"]
     for words, case_id in zip(shown[:2], heaviest_cases(demo_run, most=2).index, strict=True):
