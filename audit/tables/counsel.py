@@ -16,6 +16,12 @@ CAUTIONS = (
     "Read every time together with the number of people behind it, the dates and who was left out. "
     "Nothing here is a target for rate, load or time, and it does not belong in a handout.",
 )
+OWN_TIME_HEADINGS = ("Group", "People", "Limbs", "Episodes", "Reached")
+QUARTILE_TITLES = {
+    "q1": "Quarter by (95% CI)",
+    "median": "Half by (95% CI)",
+    "q3": "Three quarters by (95% CI)",
+}
 TOGETHER = "+".join(EACH_KIND)
 CURVE_NOTE = (
     "Kaplan-Meier, one row of data a walking episode (one person learning to walk once); cases "
@@ -122,16 +128,13 @@ def _lines(times: pd.DataFrame) -> pd.DataFrame:
             "Episodes": str(row["n"]),
             "Reached": "" if few else str(row["events"]),
         }
-        for name, title in (
-            ("q1", "Quarter by (95% CI)"),
-            ("median", "Half by (95% CI)"),
-            ("q3", "Three quarters by (95% CI)"),
-        ):
+        for name, title in QUARTILE_TITLES.items():
             line[title] = (
                 TOO_FEW if few else wording.with_interval(_estimate(row, name, name, "days"))
             )
         rows.append(line)
-    return pd.DataFrame(rows)
+    # the headings stand even where every group was too small to show
+    return pd.DataFrame(rows, columns=[*OWN_TIME_HEADINGS, *QUARTILE_TITLES.values()])
 
 
 def _words(row: pd.Series) -> str:

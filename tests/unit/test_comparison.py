@@ -538,7 +538,7 @@ def test_the_page_shows_who_the_groups_are_before_any_result(demo_run, monkeypat
 
     seen = []
     monkeypatch.setattr(page, "show_cautions", lambda sentences: seen.append("cautions"))
-    monkeypatch.setattr(page, "show_table", lambda frame, *, name, **rest: seen.append(name))
+    monkeypatch.setattr(page, "show", lambda table: seen.append(table.name))
     monkeypatch.setattr(page, "show_figure", lambda figure, *, name, **rest: seen.append(name))
     page.show_comparison(demo_run)
     assert seen == [
