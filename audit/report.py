@@ -10,6 +10,7 @@ from collections.abc import Callable
 from audit.errors import UnusableInput
 from audit.intake import read_source
 from audit.intake.register import read_criteria
+from audit.intake.sources import absolute_source
 from audit.periods import parse_day, parse_quarter
 from audit.release.folder import refuse_occupied, staged_folder
 from audit.release.html import report_html
@@ -55,7 +56,7 @@ def make_report(
     notebook = read_notebook(_notebook_path(name))
     with staged_folder(out, replace=replace) as stage:
         settings = {
-            "source": str(pathlib.Path(source).resolve()),
+            "source": absolute_source(source),
             "quarter": request.quarter,
             "cutoff": request.cutoff,
             "centre": request.centre,

@@ -9,7 +9,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from audit.cohort import Cohort, build_cohort
-from audit.intake import read_source
+from audit.intake import read_source, source_name
 from audit.intake.register import read_criteria
 from audit.measures import measure_cases
 from audit.periods import last_complete_quarter, last_day, parse_day, parse_quarter
@@ -78,7 +78,7 @@ def run_audit(
     results = result_table(cohort, measured, chosen)
     standards = judge_standards(cohort, measured, criteria, chosen)
     parameters: dict[str, object] = {
-        "source": pathlib.Path(source).name,
+        "source": source_name(source),
         "quarter": str(chosen),
         "cutoff": cohort.cutoff.date().isoformat(),
         "centre": centre,

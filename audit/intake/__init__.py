@@ -8,28 +8,34 @@ from collections.abc import Mapping
 import pandas as pd
 
 from audit.errors import UnusableInput
-from audit.intake.csv_text import Grid
-from audit.intake.folder import read_folder, tables_from_grids
+from audit.intake.assemble import tables_from_opened
+from audit.intake.grid import Grid, Opened
 from audit.intake.queries import as_text
+from audit.intake.sources import open_source, source_name
 from audit.intake.tables import InputFile, Tables
+from schemas import REQUIRED_TABLES
 
-__all__ = ["InputFile", "Tables", "read_source", "tables_from_frames"]
+__all__ = [
+    "InputFile",
+    "Opened",
+    "Tables",
+    "open_source",
+    "read_source",
+    "source_name",
+    "tables_from_frames",
+    "tables_from_opened",
+]
 
 
 def read_source(source: str | pathlib.Path) -> Tables:
     """The case tables of a source, typed, with the questions that reading raised.
 
-    source: a folder of CSV files. Cells that cannot be read are missing in the tables and asked
-    about in `queries`. Raises UnusableInput (one clear message, no patient value) when the source
-    does not exist, a required table or column is missing, a file is not a table, or a column
-    could identify a person.
+    source: a folder of CSV files, an `.xlsx` workbook, or a database URL. Cells that cannot be
+    read are missing in the tables and asked about in `queries`. Raises UnusableInput (one clear
+    message, no patient value) when the source does not exist, a required table or column is
+    missing, a file is not a table, or a column could identify a person.
     """
-    folder = pathlib.Path(source)
-    if not folder.exists():
-        raise UnusableInput("The source does not exist: check the path that you typed.")
-    if not folder.is_dir():
-        raise UnusableInput("The source must be a folder that holds patients.csv and cases.csv.")
-    return read_folder(folder)
+    return tables_from_opened(open_source(source))
 
 
 def tables_from_frames(frames: Mapping[str, pd.DataFrame]) -> Tables:
@@ -43,7 +49,7 @@ def tables_from_frames(frames: Mapping[str, pd.DataFrame]) -> Tables:
         rows = frame["row"].to_numpy() if "row" in frame else range(2, len(frame) + 2)
         grid.insert(0, "row", rows)
         grids[table] = Grid(grid.astype({name: object for name in texts}))
-    for table in ("patients", "cases"):
+    for table in REQUIRED_TABLES:
         if table not in grids:
             raise UnusableInput(f"The source has no table {table}.")
-    return tables_from_grids(grids, inputs=())
+    return tables_from_opened(Opened(grids, ()))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import csv
-import dataclasses
 import io
 
 import pandas as pd
 
 from audit.errors import UnusableInput
+from audit.intake.grid import Grid
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _BOMS = {
@@ -18,18 +18,6 @@ _BOMS = {
     b"\xff\xfe": "utf-16",
     b"\xfe\xff": "utf-16",
 }
-
-
-@dataclasses.dataclass(frozen=True)
-class Grid:
-    """Cells as typed. frame: one text column a heading plus `row`; remarks: what was noticed
-    while reading, as (rule, message); too_wide, too_narrow: lines with more or fewer cells than
-    there are headings."""
-
-    frame: pd.DataFrame
-    remarks: tuple[tuple[str, str], ...] = ()
-    too_wide: tuple[int, ...] = ()
-    too_narrow: tuple[int, ...] = ()
 
 
 def decode(content: bytes, *, name: str) -> tuple[str, list[tuple[str, str]]]:

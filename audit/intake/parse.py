@@ -34,6 +34,11 @@ FORMS: dict[str, tuple[str, str, str]] = {
 }
 
 
+def plain_heading(heading: str) -> str:
+    """A heading with blanks around it, capitals and inner blanks forgiven."""
+    return heading.strip().lower().replace(" ", "_")
+
+
 def tidy_headings(table: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[dict]]:
     """Headings as in the contract (case and blanks forgiven, and logged).
 
@@ -43,7 +48,7 @@ def tidy_headings(table: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[d
     contract = TABLES[table].columns
     given = [name for name in frame.columns if name != "row"]
     refuse_identifying_columns(table, given, known=set(contract))
-    plain = {name: name.strip().lower().replace(" ", "_") for name in given}
+    plain = {name: plain_heading(name) for name in given}
     renamed = {old: new for old, new in plain.items() if new in contract and new != old}
     frame = frame.rename(columns=renamed)
     names = [name for name in frame.columns if name != "row"]
