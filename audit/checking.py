@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
+import dataclasses
 import pathlib
 
 from audit.cohort import Cohort, build_cohort
-from audit.intake import read_source
+from audit.intake import Opened, open_source, source_name, tables_from_opened
 from audit.periods import parse_day
 
 
-def check_source(source: str | pathlib.Path, cutoff: str | None = None) -> Cohort:
-    """Read and judge a source up to a cut-off day (default: its last dated fact)."""
+@dataclasses.dataclass(frozen=True)
+class Checked:
+    """A source that was checked. cohort: what was judged. opened: the cells as typed, to show a
+    question beside what it asks about. source: the name of the source, without a path."""
+
+    cohort: Cohort
+    opened: Opened
+    source: str
+
+
+def check_source(source: str | pathlib.Path, cutoff: str | None = None) -> Checked:
+    """Read and judge a source up to a cut-off day (default: its last dated fact).
+
+    The source is opened once. Raises UnusableInput as `read_source` and `build_cohort`.
+    """
     day = None if cutoff is None else parse_day(cutoff, option="--cutoff")
-    return build_cohort(read_source(source), day)
+    opened = open_source(source)
+    cohort = build_cohort(tables_from_opened(opened), day)
+    return Checked(cohort, opened, source_name(source))
 
 
 def summary_lines(cohort: Cohort, most: int = 15) -> list[str]:

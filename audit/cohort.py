@@ -16,12 +16,16 @@ import pandas as pd
 from audit.errors import UnusableInput
 from audit.intake import InputFile, Tables, tables_from_frames
 from audit.intake.judge import judge, set_future_aside
+from audit.intake.ordering import in_order
 from audit.intake.queries import join_queries
 from audit.intake.tables import KEPT_OUT
 from audit.settings import Settings
 from audit.wind_back import dated_facts, latest_fact_by_case, wind_back
+from schemas import TABLES
 
 FLOW_COLUMNS = ["step", "reason", "cases", "patients"]
+#: far from both ends of what a nanosecond clock can hold
+CUTOFF_YEARS = range(1900, 2201)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -32,7 +36,9 @@ class Cohort:
     `follow_up_end` (day) and `entry_date` (arrival, else surgery). cutoff: last day used.
     queries: data queries (contract columns). flow: `step, reason, cases, patients`; the cases of
     all steps after the first add up to the first. kept_out: rows out of use, with the reason.
-    rows: `table, read, used, later, kept_out` counts, which add up likewise.
+    rows: `table, read, used, later, kept_out` counts, which add up likewise. at_cutoff: the tables
+    as they stood at the cut-off before anything was judged, kept-out rows and other centres
+    included. emptied: (table, column) -> rows whose cell is empty only because of the cut-off.
     """
 
     tables: dict[str, pd.DataFrame]
@@ -46,6 +52,8 @@ class Cohort:
     inputs: tuple[InputFile, ...] = ()
     given: frozenset[str] = frozenset()
     centre: str | None = None
+    at_cutoff: Mapping[str, pd.DataFrame] = dataclasses.field(default_factory=dict)
+    emptied: Mapping[tuple[str, str], frozenset[int]] = dataclasses.field(default_factory=dict)
 
     @property
     def cases(self) -> pd.DataFrame:
@@ -65,8 +73,8 @@ def build_cohort(
 
     tables: from `read_source`, or a mapping of DataFrames. centre: keep the cases of one centre.
     read_on: the day of reading; a fact later than both it and the cut-off is an error. Raises
-    UnusableInput when no cut-off is given and the source has no dated fact, or when no case is of
-    the centre.
+    UnusableInput when the cut-off is no day, when none is given and the source has no dated fact,
+    or when no case is of the centre.
     """
     if not isinstance(tables, Tables):
         tables = tables_from_frames(tables)
@@ -80,8 +88,12 @@ def build_cohort(
         latest_day=max(today, day),
         already_asked=asked,
         excused=wound.follow_up_emptied,
+        unreadable=tables.kept_out,
     )
-    frames = dict(judged.frames)
+    # sums and draws depend on the order of rows in their last digit, sources on nothing
+    frames = {
+        name: in_order(frame, list(TABLES[name].columns)) for name, frame in judged.frames.items()
+    }
     kept_out = _joined([tables.kept_out, judged.kept_out])
     frames, other = _only_centre(frames, centre)
     frames["cases"] = _with_follow_up(frames)
@@ -98,6 +110,8 @@ def build_cohort(
         inputs=tables.inputs,
         given=tables.given,
         centre=centre,
+        at_cutoff=wound.frames,
+        emptied=wound.emptied,
     )
 
 
@@ -105,7 +119,7 @@ def _cutoff_day(
     tables: Tables, cutoff: str | datetime.date | pd.Timestamp | None, today: pd.Timestamp
 ) -> pd.Timestamp:
     if cutoff is not None:
-        return pd.Timestamp(cutoff).normalize()
+        return _given_day(cutoff)
     facts = dated_facts(tables.frames)
     facts = facts.loc[facts["day"] <= today, "day"]
     if facts.empty:
@@ -114,6 +128,19 @@ def _cutoff_day(
             "columns, or give --cutoff."
         )
     return facts.max()
+
+
+def _given_day(cutoff: str | datetime.date | pd.Timestamp) -> pd.Timestamp:
+    try:
+        day = pd.Timestamp(cutoff)
+    except (ValueError, TypeError):
+        day = pd.NaT
+    if pd.isna(day) or day.year not in CUTOFF_YEARS:
+        raise UnusableInput(
+            f"The cut-off must be a day of the years {CUTOFF_YEARS[0]} to {CUTOFF_YEARS[-1]}, "
+            "written as YYYY-MM-DD, for example 2026-09-30."
+        )
+    return day.tz_localize(None).normalize().as_unit("ns")
 
 
 def _only_centre(
@@ -131,7 +158,12 @@ def _only_centre(
     mine = set(cases.loc[cases["centre"] == centre, "case_id"])
     inside, outside = {}, {}
     for name, frame in frames.items():
-        keep = frame["case_id"].isin(mine) if "case_id" in frame else pd.Series(True, frame.index)
+        keep = pd.Series(True, frame.index)
+        if "case_id" in frame:
+            keep = frame["case_id"].isin(mine)
+        elif "centre" in frame:
+            # a count of the whole service cannot be held against one centre
+            keep = frame["centre"] == centre
         inside[name] = frame.loc[keep].reset_index(drop=True)
         outside[name] = frame.loc[~keep]
     return inside, outside

@@ -56,6 +56,12 @@ def _parser() -> argparse.ArgumentParser:
     _replace(check)
     check.set_defaults(run=_check)
 
+    blank = commands.add_parser(
+        "blank", help="an empty entry workbook with code lists, hints and checks in the cells"
+    )
+    blank.add_argument("file", metavar="FILE.xlsx", type=pathlib.Path)
+    blank.set_defaults(run=_blank)
+
     measure = commands.add_parser("measure", help="results as files, without a notebook")
     measure.add_argument("source", metavar="SOURCE")
     measure.add_argument("out", metavar="OUT", type=pathlib.Path)
@@ -64,7 +70,9 @@ def _parser() -> argparse.ArgumentParser:
     measure.set_defaults(run=_measure)
 
     report = commands.add_parser("report", help="run a notebook on a source and gather its output")
-    report.add_argument("kind", metavar="KIND", choices=("quarterly",), help="quarterly")
+    report.add_argument(
+        "kind", metavar="KIND", choices=("quarterly", "quality"), help="quarterly or quality"
+    )
     report.add_argument("source", metavar="SOURCE")
     report.add_argument("out", metavar="OUT", type=pathlib.Path)
     _period(report)
@@ -145,16 +153,26 @@ def _check(given: argparse.Namespace) -> int:
 
     if given.out is not None:
         refuse_occupied(given.out, replace=given.replace)
-    cohort = check_source(given.source, given.cutoff)
-    for line in summary_lines(cohort):
+    checked = check_source(given.source, given.cutoff)
+    for line in summary_lines(checked.cohort):
         print(line)
     if given.out is not None:
         with staged_folder(given.out, replace=given.replace) as stage:
-            save_check(cohort, stage)
-        where = str(given.out / "queries.csv")
+            save_check(checked, stage)
+        where = f"{given.out / 'queries.xlsx'}, and queries.csv beside it"
     else:
         where = "the list with: lengthening-audit check SOURCE --out DIR"
-    return _ending(len(cohort.queries), where)
+    return _ending(len(checked.cohort.queries), where)
+
+
+def _blank(given: argparse.Namespace) -> int:
+    from audit.release.entry_workbook import save_blank
+
+    save_blank(given.file)
+    _tell(f"{given.file} is ready. Open it and begin with the sheet 'Read me'.")
+    typed = f'"{given.file}"' if " " in str(given.file) else str(given.file)
+    _tell(f"When it is filled in: lengthening-audit check {typed} --out asked")
+    return DONE
 
 
 def _ending(asked: int, where: object) -> int:

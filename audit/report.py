@@ -10,15 +10,16 @@ from collections.abc import Callable
 from audit.errors import UnusableInput
 from audit.intake import read_source
 from audit.intake.register import read_criteria
-from audit.intake.sources import absolute_source
+from audit.intake.sources import absolute_source, is_url
 from audit.periods import parse_day, parse_quarter
 from audit.release.folder import refuse_occupied, staged_folder
 from audit.release.html import report_html
-from audit.release.notebook_run import execute, read_notebook
+from audit.release.notebook_run import Hidden, execute, read_notebook
 from audit.release.run_files import count_queries, save_page, save_shown
 
 KINDS: dict[str, tuple[str, str]] = {
     "quarterly": ("quarterly_audit", "Quarterly audit of limb lengthening"),
+    "quality": ("data_quality", "Data quality of the case tables"),
 }
 
 
@@ -56,7 +57,7 @@ def make_report(
     notebook = read_notebook(_notebook_path(name))
     with staged_folder(out, replace=replace) as stage:
         settings = {
-            "source": absolute_source(source),
+            "source": _source_setting(source),
             "quarter": request.quarter,
             "cutoff": request.cutoff,
             "centre": request.centre,
@@ -68,6 +69,11 @@ def make_report(
         save_page(report_html(done, title=title), stage / f"{name}.html")
         save_shown(done, stage)
         return count_queries(stage)
+
+
+def _source_setting(source: str | pathlib.Path) -> str | Hidden:
+    found = absolute_source(source)
+    return Hidden(found) if is_url(found) else found
 
 
 def _refuse_early(source: str | pathlib.Path, request: Request) -> None:

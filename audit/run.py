@@ -9,8 +9,8 @@ from collections.abc import Callable
 import pandas as pd
 
 from audit.cohort import Cohort, build_cohort
-from audit.intake import read_source, source_name
-from audit.intake.register import read_criteria
+from audit.intake import Tables, read_source, source_name
+from audit.intake.register import Register, read_register
 from audit.measures import measure_cases
 from audit.periods import last_complete_quarter, last_day, parse_day, parse_quarter
 from audit.results import result_table
@@ -22,7 +22,8 @@ Tell = Callable[[str], None]
 
 @dataclasses.dataclass(frozen=True)
 class AuditRun:
-    """Everything a report shows. parameters: what was asked for (no path, only names)."""
+    """Everything a report shows. parameters: what was asked for (no path, only names). tables:
+    the source as read, and register: the criteria used; both are what a later re-audit needs."""
 
     cohort: Cohort
     measured: pd.DataFrame
@@ -30,6 +31,8 @@ class AuditRun:
     standards: pd.DataFrame
     quarter: pd.Period
     parameters: dict[str, object]
+    tables: Tables | None = None
+    register: Register | None = None
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -66,7 +69,7 @@ def run_audit(
     day = None if cutoff is None else parse_day(cutoff, option="--cutoff")
     if day is None and asked is not None:
         day = last_day(asked)
-    criteria = read_criteria(options.standards)
+    register = read_register(options.standards)
     tell("reading the tables")
     tables = read_source(source)
     tell("checking every value and building the cohort")
@@ -76,7 +79,8 @@ def run_audit(
     measured = measure_cases(cohort)
     tell("estimating with intervals")
     results = result_table(cohort, measured, chosen)
-    standards = judge_standards(cohort, measured, criteria, chosen)
+    standards = judge_standards(cohort, measured, register.criteria, chosen)
+    standards = standards.assign(register_version=register.version)
     parameters: dict[str, object] = {
         "source": source_name(source),
         "quarter": str(chosen),
@@ -84,4 +88,13 @@ def run_audit(
         "centre": centre,
         "standards": None if options.standards is None else pathlib.Path(options.standards).name,
     }
-    return AuditRun(cohort, measured, results, standards, chosen, parameters)
+    return AuditRun(
+        cohort=cohort,
+        measured=measured,
+        results=results,
+        standards=standards,
+        quarter=chosen,
+        parameters=parameters,
+        tables=tables,
+        register=register,
+    )

@@ -16,6 +16,8 @@ from schemas.distraction_sessions import DISTRACTION_SESSIONS
 from schemas.joint_motion import JOINT_MOTION
 from schemas.patients import PATIENTS
 from schemas.radiographs import RADIOGRAPHS
+from schemas.service_events import SERVICE_EVENTS
+from schemas.theatre_counts import THEATRE_COUNTS
 from schemas.weight_bearing import WEIGHT_BEARING
 
 TABLES: dict[str, pa.DataFrameSchema] = {
@@ -27,6 +29,8 @@ TABLES: dict[str, pa.DataFrameSchema] = {
     "complications": COMPLICATIONS,
     "distraction_sessions": DISTRACTION_SESSIONS,
     "actions": ACTIONS,
+    "service_events": SERVICE_EVENTS,
+    "theatre_counts": THEATRE_COUNTS,
 }
 REQUIRED_TABLES = ("patients", "cases")
 

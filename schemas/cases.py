@@ -53,7 +53,7 @@ CASES = table(
             "Physes open",
             "Whether growth plates are open.",
             codes="yes_no",
-            expected="optional",
+            expected="under 18 years",
         ),
         "surgery_date": column(
             "day", "Surgery", "Day of osteotomy and device insertion: day 0.", required=True
@@ -72,7 +72,7 @@ CASES = table(
             "Most that the device can lengthen.",
             unit="mm",
             limits=Limits(low=5, high=300, usual_low=20, usual_high=150),
-            expected="optional",
+            expected="lengthening nails",
         ),
         "segment_length_before_mm": column(
             "number",
@@ -95,10 +95,16 @@ CASES = table(
             "What the family was told before surgery.",
             unit="weeks",
             limits=Limits(low=1, high=150, usual_low=4, usual_high=78),
+            expected="walking bones",
         ),
-        "distraction_start_date": column("day", "Distraction start", "First day of distraction."),
+        "distraction_start_date": column(
+            "day",
+            "Distraction start",
+            "First day of distraction.",
+            expected="distraction begun",
+        ),
         "distraction_end_date": column(
-            "day", "Distraction end", "Last day of distraction.", expected="after distraction"
+            "day", "Distraction end", "Last day of distraction.", expected="distraction over"
         ),
         "achieved_gain_mm": column(
             "number",
@@ -114,23 +120,26 @@ CASES = table(
             "Gain on the last film (length can be lost after distraction).",
             unit="mm",
             limits=GAIN,
-            expected="after union",
+            expected="completed",
         ),
         "union_date": column(
             "day",
             "Union",
             "First film that meets the union rule (default: three of four cortices bridged on two "
             "views).",
-            expected="after union",
+            expected="completed",
         ),
         "full_weight_bearing_date": column(
             "day",
             "Full weight bearing",
             "First clinic day on which full load without aids was allowed.",
-            expected="after full weight bearing",
+            expected="completed on a walking bone",
         ),
         "fixator_removal_date": column(
-            "day", "Fixator removal", "Day the external fixator came off.", expected="fixators"
+            "day",
+            "Fixator removal",
+            "Day the external fixator came off.",
+            expected="completed with a fixator",
         ),
         "device_removal_date": column(
             "day", "Device removal", "Day the internal device was removed.", expected="optional"
@@ -146,7 +155,7 @@ CASES = table(
             codes="outcome_status",
         ),
         "outcome_date": column(
-            "day", "Outcome date", "Day of the outcome status.", expected="after treatment"
+            "day", "Outcome date", "Day of the outcome status.", expected="treatment ended"
         ),
         "arrival_date": column(
             "day",

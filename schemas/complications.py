@@ -26,13 +26,15 @@ COMPLICATIONS = table(
             required=True,
             codes="yes_no",
         ),
-        "resolved_on": column("day", "Resolved on", "Day it was over.", expected="optional"),
+        "resolved_on": column(
+            "day", "Resolved on", "Day it was over.", expected="events of completed cases"
+        ),
         "permanent": column(
             "code",
             "Permanent",
             "Whether it left a lasting effect.",
             codes="yes_no",
-            expected="optional",
+            expected="events that are over",
         ),
         "course_class": column(
             "code",
@@ -47,7 +49,7 @@ COMPLICATIONS = table(
             "text", "Pin-site grade", "Grade in the scheme named beside it.", expected="optional"
         ),
         "pin_site_scheme": column(
-            "text", "Pin-site scheme", "Name of the grading scheme.", expected="optional"
+            "text", "Pin-site scheme", "Name of the grading scheme.", expected="graded pin sites"
         ),
     },
     key="complication_id",

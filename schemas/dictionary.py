@@ -6,6 +6,7 @@ import pandas as pd
 
 import schemas
 from schemas import vocabulary
+from schemas.expected import STATES
 from schemas.rules import RULES
 
 COLUMNS = (
@@ -74,13 +75,15 @@ def rule_list() -> pd.DataFrame:
 
 
 def dictionary_markdown() -> str:
-    """Dictionary and rules as one Markdown text: a section a table, then checks and rules."""
+    """Dictionary and rules as one Markdown text: a section a table, then when a value can be
+    expected, then checks and rules."""
     parts = ["# Data dictionary"]
     dictionary = data_dictionary()
     for name, table in schemas.TABLES.items():
         required = "" if name in schemas.REQUIRED_TABLES else " Optional table."
         parts += [f"## {name}", f"{table.description}{required}"]
         parts.append(_markdown_table(_for_people(dictionary[dictionary["table"] == name])))
+    parts += ["## When a value can be expected", _markdown_table(_states())]
     parts += ["## Checks of single columns", _markdown_table(_column_checks())]
     parts += ["## Rules between cells", _markdown_table(_rules_for_people())]
     return "\n\n".join(parts) + "\n"
@@ -138,6 +141,11 @@ def _span(low: float, high: float) -> str:
     if pd.isna(high):
         return f"at least {low:g}"
     return f"{low:g} to {high:g}"
+
+
+def _states() -> pd.DataFrame:
+    rows = [(f"`{state.name}`", state.words, state.source) for state in STATES.values()]
+    return pd.DataFrame(rows, columns=["Expected", "In", "Source"])
 
 
 def _column_checks() -> pd.DataFrame:

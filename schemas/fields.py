@@ -12,6 +12,7 @@ from typing import Any
 
 import pandera.pandas as pa
 
+from schemas import expected as when_expected
 from schemas import vocabulary
 
 #: kinds of a column, and the pandas type that holds it once read
@@ -54,11 +55,12 @@ def column(
 
     kind: one of `KINDS`. title: heading for people. meaning: one sentence for the dictionary.
     codes: name of a code list in `schemas.vocabulary`. expected: when the value can be expected
-    by the cut-off ("always", "optional" or a state such as "after distraction").
-    Raises ValueError for a kind or a code list that does not exist.
+    by the cut-off, one of `schemas.expected.STATES` ("always", "optional", "after distraction").
+    Raises ValueError for a kind, a code list or a state that does not exist.
     """
     if kind not in KINDS:
         raise ValueError(f"kind must be one of {', '.join(KINDS)}; got {kind!r}")
+    when_expected.state(expected)
     limits = limits or Limits()
     checks: list[pa.Check] = []
     if codes:

@@ -33,6 +33,7 @@ JOINT_MOTION = table(
             "Positive = short of full extension.",
             unit="degrees",
             limits=Limits(low=-30, high=120, usual_low=-15, usual_high=60, source=LOCAL),
+            expected="knee examinations",
         ),
     },
     key=None,

@@ -17,12 +17,14 @@ RADIOGRAPHS = table(
             "Length gained, calibrated.",
             unit="mm",
             limits=Limits(low=-50, high=300, usual_low=-3, usual_high=130, source=LOCAL),
+            expected="films after surgery",
         ),
         "cortices_bridged": column(
             "whole",
             "Cortices bridged",
             "Cortices bridged on two views, 0 to 4.",
             limits=Limits(low=0, high=4, source="two views, two cortices each: common practice"),
+            expected="films while healing",
         ),
         "mechanical_axis_deviation_mm": column(
             "number",

@@ -72,6 +72,7 @@ CODE_LISTS: dict[str, dict[str, str]] = {
         "IIIA": "Type IIIA",
         "IIIB": "Type IIIB",
     },
+    "service_event": {"change": "Change in the service", "rebase": "Limits recomputed"},
 }
 
 #: where a code list comes from, when it is somebody's published scheme
@@ -81,6 +82,8 @@ SOURCES: dict[str, str] = {
     "Acta Orthop 2021;92:120-127, DOI 10.1080/17453674.2020.1835321",
 }
 
+#: devices with a nail in the bone
+NAIL_CLASSES = ("lengthening_nail", "lengthening_over_nail")
 #: external or combined devices whose frame comes off; only they have a fixation index
 FIXATOR_CLASSES = ("circular_fixator", "monolateral_fixator", "lengthening_over_nail")
 #: frames that alone hold the bone until they come off

@@ -6,31 +6,26 @@ import numpy as np
 import pandas as pd
 
 from audit.intake.grid import CellRemark, Grid, Opened
-from audit.intake.parse import plain_heading, tidy_headings, typed_table
+from audit.intake.identity import refuse_identifying_headings
+from audit.intake.identity_cells import refuse_identifying_cells, text_queries
+from audit.intake.identity_ids import id_queries
+from audit.intake.lines import sort_lines
+from audit.intake.parse import headless_queries, plain_heading, tidy_headings, typed_table
 from audit.intake.queries import join_queries, queries_for, source_query
-from audit.intake.tables import Tables, kept_out_rows
+from audit.intake.tables import Tables
 from schemas import TABLES
-
-TOO_WIDE = {
-    "rule": "more_cells_than_headings",
-    "severity": "error",
-    "message": "The line has more cells than there are headings, so its cells may have shifted; "
-    "it is not used. Put texts that hold a separator in quotes.",
-}
-TOO_NARROW = {
-    "rule": "fewer_cells_than_headings",
-    "severity": "warning",
-    "message": "The line has fewer cells than there are headings; the rest was taken as empty. "
-    "Check that no cell is left out.",
-}
 
 
 def tables_from_opened(opened: Opened) -> Tables:
     """Typed tables from a source as it was read.
 
-    All headings of all tables are checked (identity guard first) before any cell is parsed.
-    Raises UnusableInput as `parse.tidy_headings`.
+    All headings of all tables are checked, then the cells of all columns that are not in the
+    contract (identity guard), before any cell is parsed. Raises UnusableInput as
+    `parse.tidy_headings`, `refuse_identifying_headings` and `refuse_identifying_cells`.
     """
+    refuse_identifying_headings(
+        {table: _headings(grid.frame) for table, grid in opened.grids.items()}
+    )
     log: list[dict] = []
     ready = {}
     for table, grid in opened.grids.items():
@@ -40,18 +35,19 @@ def tables_from_opened(opened: Opened) -> Tables:
             {"table": table, "column": one.column, "change": one.change, "cells": one.cells}
             for one in grid.changes
         ]
+    refuse_identifying_cells(ready)
     frames: dict[str, pd.DataFrame] = {}
     queries = [_stray_query(opened.noun, name, table) for name, table in opened.strays]
     kept_out = []
     for table in TABLES:
         grid = opened.grids.get(table, Grid(pd.DataFrame({"row": pd.Series(dtype="int64")})))
         frame, asked = _without_doubtful(table, ready.get(table, grid.frame), grid.cell_remarks)
-        frame, unread, changes = typed_table(table, frame)
+        lines = sort_lines(table, frame, grid)
+        frames[table], unread, changes = typed_table(table, lines.rows)
         log += changes
-        queries += [*asked, unread, *_line_queries(table, frame, grid)]
-        wide = frame["row"].isin(grid.too_wide)
-        kept_out.append(kept_out_rows(table, frame.loc[wide], TOO_WIDE["rule"]))
-        frames[table] = frame.loc[~wide].reset_index(drop=True)
+        queries += [*asked, *headless_queries(table, grid.frame), *lines.queries, unread]
+        kept_out += lines.kept_out
+    queries += [*id_queries(frames), *text_queries(frames)]
     return Tables(
         frames=frames,
         queries=join_queries(queries),
@@ -60,6 +56,10 @@ def tables_from_opened(opened: Opened) -> Tables:
         given=frozenset(opened.grids),
         kept_out=pd.concat(kept_out, ignore_index=True),
     )
+
+
+def _headings(frame: pd.DataFrame) -> list[str]:
+    return [str(name) for name in frame.columns if name != "row"]
 
 
 def _stray_query(noun: str, name: str, table: str) -> pd.DataFrame:
@@ -84,11 +84,3 @@ def _without_doubtful(
         if remark.severity == "error":
             frame = frame.assign(**{column: frame[column].mask(failed, np.nan)})
     return frame, asked
-
-
-def _line_queries(table: str, frame: pd.DataFrame, grid: Grid) -> list[pd.DataFrame]:
-    parts = [source_query(table, "", rule=rule, message=message) for rule, message in grid.remarks]
-    for lines, words in ((grid.too_wide, TOO_WIDE), (grid.too_narrow, TOO_NARROW)):
-        failed = frame["row"].isin(lines)
-        parts.append(queries_for(frame, failed, table=table, column="", words=words))
-    return parts

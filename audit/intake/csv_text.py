@@ -3,105 +3,200 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
+import itertools
+import pathlib
+import re
+from collections.abc import Iterator
 
 import pandas as pd
 
 from audit.errors import UnusableInput
-from audit.intake.grid import Grid
+from audit.intake.cells import seen_text
+from audit.intake.encodings import decode
+from audit.intake.grid import ROW_NOT_READ, Grid
+from audit.intake.parse import plain_heading
+from schemas import TABLES
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
-_BOMS = {
-    b"\xef\xbb\xbf": "utf-8-sig",
-    b"\xff\xfe\x00\x00": "utf-32",
-    b"\x00\x00\xfe\xff": "utf-32",
-    b"\xff\xfe": "utf-16",
-    b"\xfe\xff": "utf-16",
-}
+#: the headings must stand in one of so many lines that are not empty
+HEADING_LINES = 10
+_SEPARATOR_LINE = re.compile(r'"?sep=(.)"?[ \t]*(\r\n|\r|\n|$)', re.IGNORECASE)
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n|$)")
 
 
-def decode(content: bytes, *, name: str) -> tuple[str, list[tuple[str, str]]]:
-    """Text of a file and remarks on its encoding. UnusableInput when it is not text."""
-    if not content.strip(b"\x00 \t\r\n\xef\xbb\xbf"):
-        raise UnusableInput(f"{name} is empty: put the headings in its first line.")
-    for mark, encoding in _BOMS.items():
-        if content.startswith(mark):
-            return _decoded(content, encoding, name), []
-    if b"\x00" in content:
-        raise _not_text(name)
-    try:
-        return content.decode("utf-8"), []
-    except UnicodeDecodeError:
-        text = _decoded(content, "cp1252", name)
-    if any(ord(letter) < 32 and letter not in "\t\r\n" for letter in text[:100_000]):
-        raise _not_text(name)
-    message = "The file is not UTF-8; it was read as Windows-1252. Save it as UTF-8."
-    return text, [("not_utf8", message)]
+@dataclasses.dataclass(frozen=True)
+class _Start:
+    """Where the headings stand: offset and number of their line, the separator, and whether lines
+    with something in them stand above."""
 
-
-def _decoded(content: bytes, encoding: str, name: str) -> str:
-    try:
-        return content.decode(encoding)
-    except UnicodeDecodeError:
-        raise _not_text(name) from None
-
-
-def _not_text(name: str) -> UnusableInput:
-    return UnusableInput(
-        f"{name} is not a text file. Save the table as CSV (comma separated, UTF-8) and try again."
-    )
+    offset: int
+    line: int
+    delimiter: str
+    lines_above: bool
 
 
 def read_grid(content: bytes, *, name: str) -> Grid:
     """The grid of one CSV file (comma, semicolon, tab or bar; quotes as in RFC 4180).
 
-    Raises UnusableInput when the content is no text or has no headings. Empty lines are skipped
-    but counted, so `row` is always the line in the file; a quoted cell may hold line breaks.
+    name: file name; where it is that of a table, lines above the headings of the table are left
+    out with a remark. Raises UnusableInput when the content is no text or has no headings. Empty
+    lines are skipped but counted, so `row` is always the line in the file; a quoted cell may hold
+    line breaks.
     """
     text, remarks = decode(content, name=name)
-    delimiter = _delimiter(text)
-    if delimiter != ",":
-        words = f"The file is separated by {DELIMITERS[delimiter]}; it was read so. Use commas."
-        remarks.append(("not_comma_separated", words))
-    lines, headings, rows = _parse(text, delimiter, name)
+    start = _start(text, name)
+    if start.delimiter != ",":
+        words = f"The file is separated by {DELIMITERS[start.delimiter]}; it was read so. "
+        remarks.append(("not_comma_separated", words + "Use commas."))
+    if start.lines_above:
+        words = f"The headings stand in line {start.line}; what stands above them was not used. "
+        remarks.append(("lines_above_headings", words + "Put the headings into the first line."))
+    lines, headings, rows = _parse(_without_empty_end(text, start), start, name)
     width = len(headings)
-    sizes = [len(cells) for cells in rows]
-    spilled = [
-        size > width and any(c.strip() for c in cells[width:])
-        for size, cells in zip(sizes, rows, strict=True)
-    ]
-    cut = [(cells + [""] * width)[:width] for cells in rows]
+    wide, spare = _too_wide(rows, width)
+    if spare:
+        words = (
+            f"Every line has {spare} more separators than the line of headings; they were taken "
+        )
+        words += "as empty cells at the end. Check that decimals are written with a point."
+        remarks.append(("separators_at_line_ends", words))
+    narrow = tuple(line for line, cells in zip(lines, rows, strict=True) if len(cells) < width)
+    cut = [cells if len(cells) == width else (cells + [""] * width)[:width] for cells in rows]
     frame = pd.DataFrame(cut, columns=range(width), dtype=object)
     frame.columns = pd.Index(headings)
+    if "row" in headings:
+        remarks.append(ROW_NOT_READ)
+        frame = frame.loc[:, frame.columns != "row"]
     frame.insert(0, "row", lines)
-    wide = tuple(line for line, over in zip(lines, spilled, strict=True) if over)
-    narrow = tuple(line for line, size in zip(lines, sizes, strict=True) if size < width)
-    return Grid(frame, tuple(remarks), wide, narrow)
+    return Grid(frame, tuple(remarks), tuple(itertools.compress(lines, wide)), narrow)
 
 
-def _delimiter(text: str) -> str:
-    start = text.lstrip("\r\n \ufeff")
-    first = start.splitlines()[0] if start else ""
-    return max(DELIMITERS, key=first.count)
+def _too_wide(rows: list[list[str]], width: int) -> tuple[list[bool], int]:
+    """(True for a row whose cells may have shifted, how many separators end every line).
+
+    A row with more cells than there are headings may have shifted even if the last are empty: a
+    decimal comma does that. Only where all rows, two or more, end in as many empty cells is it
+    taken for a habit of the program that wrote the file.
+    """
+    sizes = set(map(len, rows))
+    spare = max(sizes, default=width) - width
+    if spare > 0 and len(sizes) == 1 and len(rows) > 1 and not _filled(rows, width):
+        return [False] * len(rows), spare
+    return [len(cells) > width for cells in rows], 0
 
 
-def _parse(text: str, delimiter: str, name: str) -> tuple[list[int], list[str], list[list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+def _filled(rows: list[list[str]], width: int) -> bool:
+    return any("".join(cells[width:]).strip() for cells in rows)
+
+
+def _start(text: str, name: str) -> _Start:
+    """Find the headings: the first of ten lines that holds the required ones, else the first."""
+    table = pathlib.PurePath(name).stem.lower()
+    columns = TABLES[table].columns if table in TABLES else {}
+    required = {column for column, contract in columns.items() if contract.required}
+    first: _Start | None = None
+    given = above = ""
+    seen = 0
+    for offset, line, content in _lines(text):
+        told = _SEPARATOR_LINE.fullmatch(content) if first is None else None
+        if told and told[1] in DELIMITERS:
+            given = told[1]
+            continue
+        if not content.strip(" \t\r\n\ufeff\x00"):
+            continue
+        tried = [given] if given else sorted(DELIMITERS, key=content.count, reverse=True)
+        if first is None:
+            first = _Start(offset, line, tried[0], lines_above=False)
+        for delimiter in tried:
+            if required and required <= _headings_in(content, delimiter):
+                return _Start(offset, line, delimiter, lines_above=offset != first.offset)
+            if required and required <= _joined_headings(above, content, delimiter):
+                raise UnusableInput(
+                    f"{name}: the headings of the table are spread over lines {line - 1} and "
+                    f"{line}. Write each heading into one cell, all in one line, and try again."
+                )
+        above = content
+        seen += 1
+        if seen == HEADING_LINES:
+            break
+    if first is None:
+        raise UnusableInput(f"{name} is empty: put the headings in its first line.")
+    return first
+
+
+def _lines(text: str) -> Iterator[tuple[int, int, str]]:
+    """(offset, number, content) of each line."""
+    for line, found in enumerate(_LINE.finditer(text), 1):
+        if found.start() < len(text):
+            yield found.start(), line, found.group()
+
+
+def _headings_in(line: str, delimiter: str) -> set[str]:
+    return {plain_heading(cell) for cell in _cells(line, delimiter)}
+
+
+def _joined_headings(above: str, below: str, delimiter: str) -> set[str]:
+    """Headings whose first words stand in one line and the rest in the next."""
+    pairs = zip(_cells(above, delimiter), _cells(below, delimiter), strict=False)
+    return {plain_heading(f"{one.strip()} {two.strip()}".strip()) for one, two in pairs}
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    try:
+        return next(csv.reader([line.rstrip("\r\n")], delimiter=delimiter), [])
+    except csv.Error:
+        return []
+
+
+def _without_empty_end(text: str, start: _Start) -> str:
+    """The text from the headings on, without the lines at its end that hold separators only."""
+    end = len(text.rstrip(f" {start.delimiter}\t\r\n\x1a\xa0"))
+    line = _LINE.match(text, max(end, start.offset))
+    return text[start.offset : line.end() if line else end]
+
+
+def _parse(text: str, start: _Start, name: str) -> tuple[list[int], list[str], list[list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=start.delimiter, strict=True)
+    headings: list[str] = []
     rows: list[list[str]] = []
     lines: list[int] = []
-    line = 1
+    above = start.line - 1
+    line = start.line
     try:
         for cells in reader:
-            start, line = line, reader.line_num + 1
-            if any(cell.strip() for cell in cells):
+            first, line = line, above + reader.line_num + 1
+            if not "".join(cells).strip():
+                continue
+            if line - first > 1:
+                _refuse_run_together(cells, headings, start.delimiter, name, first)
+            if headings:
                 rows.append(cells)
-                lines.append(start)
+                lines.append(first)
+            else:
+                headings = [seen_text(cell) for cell in cells]
     except csv.Error:
         raise UnusableInput(
             f"{name}, line {line}: a quotation mark is opened and not closed, or stands inside a "
             "cell. Correct the line and try again."
         ) from None
-    if not rows:
+    if not headings:
         raise UnusableInput(f"{name} is empty: put the headings in its first line.")
-    headings = [cell.strip().strip("\ufeff") for cell in rows[0]]
-    return lines[1:], headings, rows[1:]
+    return lines, headings, rows
+
+
+def _refuse_run_together(
+    cells: list[str], headings: list[str], delimiter: str, name: str, line: int
+) -> None:
+    """UnusableInput where a stray quotation mark has joined lines: one cell then holds a line break
+    and as many separators, none followed by a blank, as a line has."""
+    for cell in cells:
+        if "\n" not in cell and "\r" not in cell:
+            continue
+        separators = len(re.findall(re.escape(delimiter) + r"(?! )", cell))
+        if headings and separators >= max(2, len(headings) - 1):
+            raise UnusableInput(
+                f"{name}, line {line}: a quotation mark seems to be opened there and closed on a "
+                "later line by mistake, so that lines run together. Correct it and try again."
+            )

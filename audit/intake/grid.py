@@ -8,6 +8,9 @@ import pandas as pd
 
 from audit.intake.tables import InputFile
 
+#: the remark on a column that has the name under which a grid numbers its rows
+ROW_NOT_READ = ("unknown_column", "The column row is not in the contract; it was not read.")
+
 
 @dataclasses.dataclass(frozen=True)
 class CellRemark:

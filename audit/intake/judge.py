@@ -8,13 +8,13 @@ the contract and applied here column by column; a test holds both to the same se
 from __future__ import annotations
 
 import dataclasses
-import difflib
 from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
 import pandera.pandas as pa
 
+from audit.intake.near_codes import id_hints, nearest_code
 from audit.intake.queries import join_queries, queries_for
 from audit.intake.tables import KEPT_OUT, kept_out_rows
 from schemas import TABLES, rules, vocabulary
@@ -23,6 +23,8 @@ from schemas.rules import Evidence, Rule
 MISSING = "missing_required"
 CASE_NOT_USED = "case_not_used"
 FUTURE = "date_in_future"
+#: rules on ids that a table lacks -> that table
+ORPHANS = {"unknown_patient": "patients", "unknown_case": "cases"}
 
 
 @dataclasses.dataclass(frozen=True)
@@ -104,16 +106,21 @@ def judge(
     latest_day: pd.Timestamp,
     already_asked: pd.DataFrame | None = None,
     excused: Iterable[int] = (),
+    unreadable: pd.DataFrame | None = None,
 ) -> Judged:
     """Apply all contracts and rules.
 
     frames: table -> typed DataFrame as in `Tables.frames`; not changed. latest_day: no fact may
-    be later. already_asked: queries raised while reading; a cell asked about there is not asked
-    for again as missing. excused: rows of `cases` whose last follow-up was wound back and is
-    rightly empty. An error takes its value (or row) out before the next rule looks, so every
-    unusable value is asked about once; warnings look last, at the values that remain.
+    be later. already_asked: queries raised while reading; a cell that is an error there is not
+    asked for again as missing. excused: rows of `cases` whose last follow-up was wound back and is
+    rightly empty. unreadable: rows that could not be read as rows (columns of KEPT_OUT): rows of
+    such a case go out with it, unasked. An error takes its value (or row) out before the next rule
+    looks, so every unusable value is asked about once; warnings look last, at what remains.
     """
     bench = _Bench(frames, latest_day, _asked_cells(already_asked))
+    if unreadable is not None:
+        lost = unreadable.loc[unreadable["table"] == "cases", "case_id"]
+        bench.case_ids.update(set(lost.dropna()) - {""})
     for table in TABLES:
         _judge_columns(bench, table, set(excused))
     _judge_keys(bench)
@@ -132,8 +139,9 @@ def judge(
 def _asked_cells(queries: pd.DataFrame | None) -> dict[tuple[str, str], set[int]]:
     cells: dict[tuple[str, str], set[int]] = {}
     if queries is not None:
+        errors = queries.loc[queries["severity"] == "error"]
         for table, column, row in zip(
-            queries["table"], queries["column"], queries["row"], strict=True
+            errors["table"], errors["column"], errors["row"], strict=True
         ):
             cells.setdefault((table, column), set()).add(row)
     return cells
@@ -166,9 +174,12 @@ def _judge_check(bench: _Bench, table: str, name: str, check: pa.Check) -> None:
     message = _check_words(table, name, check)
     words = {"rule": str(check.name), "severity": severity, "message": message}
     if check.name == "not_in_code_list":
-        for text in pd.unique(values[failed]):
-            hint = words | {"message": words["message"] + _nearest(table, name, str(text))}
-            bench.ask(failed & (values == text).to_numpy(), table=table, column=name, words=hint)
+        codes = TABLES[table].columns[name].metadata["codes"]
+        hints = {text: nearest_code(codes, str(text)) for text in pd.unique(values[failed])}
+        said = values.map(hints).to_numpy()
+        for hint in dict.fromkeys(hints.values()):
+            part = words | {"message": words["message"] + hint}
+            bench.ask(failed & (said == hint), table=table, column=name, words=part)
     else:
         bench.ask(failed, table=table, column=name, words=words)
     if severity == "error":
@@ -193,16 +204,8 @@ def _check_words(table: str, name: str, check: pa.Check) -> str:
     low, high = statistics["min_value"], statistics["max_value"]
     span = f"{low:g} to {high:g} {metadata['unit']}".strip()
     if check.name == "out_of_range":
-        return f"Correct the value: only {span} is possible here."
+        return f"Correct the value: only {span} is possible; leave the cell empty if unknown."
     return f"Check the value: {span} is usual. Leave it if it is right."
-
-
-def _nearest(table: str, name: str, text: str) -> str:
-    known = list(vocabulary.codes(TABLES[table].columns[name].metadata["codes"]))
-    plain = text.strip().lower().replace(" ", "_").replace("-", "_")
-    exact = [code for code in known if code.lower() == plain]
-    near = exact or difflib.get_close_matches(plain, known, n=1, cutoff=0.6)
-    return f" Nearest: {near[0]}." if near else ""
 
 
 def _judge_keys(bench: _Bench) -> None:
@@ -238,7 +241,8 @@ def _apply(bench: _Bench, rule: Rule) -> None:
             )
             bench.queries.append(part)
         return
-    bench.ask(failed, table=rule.table, column=rule.column, words=words)
+    for part, said in _with_hints(bench, rule, failed, words):
+        bench.ask(part, table=rule.table, column=rule.column, words=said)
     if rule.severity != "error":
         return
     if rule.keeps_out == rules.ROW:
@@ -247,6 +251,23 @@ def _apply(bench: _Bench, rule: Rule) -> None:
             _drop_children(bench)
     else:
         bench.set_aside(failed, table=rule.table, column=rule.column)
+
+
+def _with_hints(
+    bench: _Bench, rule: Rule, failed: np.ndarray, words: dict[str, str]
+) -> Iterable[tuple[np.ndarray, dict[str, str]]]:
+    """The failed rows by what is said of them: an id that another table writes otherwise gets a
+    hint."""
+    if rule.id not in ORPHANS or not failed.any():
+        return [(failed, words)]
+    home = ORPHANS[rule.id]
+    ids = bench.frames[rule.table][rule.column]
+    said = np.full(len(failed), "", dtype=object)
+    said[failed] = id_hints(ids[failed], bench.frames[home][rule.column], home=home)
+    return [
+        (failed & (said == hint), words | {"message": words["message"] + str(hint)})
+        for hint in pd.unique(said[failed])
+    ]
 
 
 def _ask_unusual(bench: _Bench) -> None:

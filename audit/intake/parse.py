@@ -3,68 +3,47 @@
 from __future__ import annotations
 
 import difflib
+import re
 
 import numpy as np
 import pandas as pd
 
 from audit.errors import UnusableInput
-from audit.intake.identity import refuse_identifying_columns
-from audit.intake.queries import empty_queries, join_queries, queries_for, source_query
+from audit.intake.cells import Column, read_column, seen_text
+from audit.intake.identity import refuse_identifying_headings
+from audit.intake.identity_cells import CODES
+from audit.intake.queries import join_queries, queries_for, source_query
 from audit.intake.tables import kind_of
 from schemas import TABLES
 
-NUMBER = r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?"
-FORMS: dict[str, tuple[str, str, str]] = {
-    "number": (
-        "not_a_number",
-        NUMBER,
-        "Write a plain number with a decimal point and no unit; leave the cell empty if unknown.",
-    ),
-    "whole": ("not_a_whole_number", r"[+-]?\d+(\.0*)?", "Write a whole number without a unit."),
-    "day": (
-        "not_a_date",
-        r"\d{4}-\d{2}-\d{2}",
-        "Write the day as YYYY-MM-DD; leave the cell empty if unknown.",
-    ),
-    "moment": (
-        "not_a_date_and_time",
-        r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(:\d{2})?",
-        "Write day and time as YYYY-MM-DD HH:MM.",
-    ),
-}
+#: numbers that some registers write for "unknown"
+SENTINELS = (99, 999, 9999, -9, -99, -999)
+#: so many cells, and this share of the column, make a number worth asking about ...
+SENTINEL_LEAST, SENTINEL_SHARE = 5, 0.05
+#: ... where no other value lies within this distance, or the others go in steps that it does not
+SENTINEL_ALONE, SENTINEL_STEP, STEP_SHARE = 10, 5, 0.9
 
 
 def plain_heading(heading: str) -> str:
-    """A heading with blanks around it, capitals and inner blanks forgiven."""
-    return heading.strip().lower().replace(" ", "_")
+    """A heading with blanks around it, capitals, inner blanks and line breaks forgiven."""
+    return re.sub(r"\s", "_", seen_text(heading).lower())
 
 
 def tidy_headings(table: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[dict]]:
     """Headings as in the contract (case and blanks forgiven, and logged).
 
     Raises UnusableInput for a heading that stands twice, for one that could identify people, and
-    for a required column that is missing.
+    for a required column that is missing. A message names no heading of a line that holds none of
+    the contract: it may be a patient's.
     """
     contract = TABLES[table].columns
     given = [name for name in frame.columns if name != "row"]
-    refuse_identifying_columns(table, given, known=set(contract))
-    plain = {name: plain_heading(name) for name in given}
+    refuse_identifying_headings({table: map(str, given)})
+    plain = {name: plain_heading(str(name)) for name in given}
     renamed = {old: new for old, new in plain.items() if new in contract and new != old}
     frame = frame.rename(columns=renamed)
     names = [name for name in frame.columns if name != "row"]
-    twice = sorted({name for name in names if names.count(name) > 1 and name})
-    if twice:
-        raise UnusableInput(
-            f"Table {table}: the heading {twice[0]!r} stands more than once. Keep one column of "
-            "that name and try again."
-        )
-    missing = [name for name, column in contract.items() if column.required and name not in names]
-    if missing:
-        raise UnusableInput(
-            f"Table {table}: the required column {missing[0]!r} is missing"
-            + (f" (and {', '.join(missing[1:])})" if missing[1:] else "")
-            + f". Add it to the headings and try again; found: {_shown(names)}."
-        )
+    _refuse_unusable(table, names)
     log = [
         {"table": table, "column": new, "change": "heading spelt as in the contract", "cells": 1}
         for new in renamed.values()
@@ -72,9 +51,49 @@ def tidy_headings(table: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, list[d
     return frame.loc[:, [name for name in frame.columns if name != ""]], log
 
 
+def _refuse_unusable(table: str, names: list[str]) -> None:
+    contract = TABLES[table].columns
+    known = set(names) & set(contract)
+    twice = sorted({name for name in names if names.count(name) > 1 and name})
+    if twice and known:
+        raise UnusableInput(
+            f"Table {table}: the heading {twice[0]!r} stands more than once. Keep one column of "
+            "that name and try again."
+        )
+    missing = [name for name, column in contract.items() if column.required and name not in names]
+    if missing:
+        found = f"found: {_shown(names)}"
+        if not known:
+            found = (
+                "no heading of the contract was found. Headings stand in one line above the data, "
+                "each in a cell of its own"
+            )
+        raise UnusableInput(
+            f"Table {table}: the required column {missing[0]!r} is missing"
+            + (f" (and {', '.join(missing[1:])})" if missing[1:] else "")
+            + f". Add it to the headings and try again; {found}."
+        )
+
+
 def _shown(names: list[str], most: int = 12) -> str:
     rest = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(names[:most]) + rest if names else "nothing"
+
+
+def headless_queries(table: str, frame: pd.DataFrame) -> list[pd.DataFrame]:
+    """A question for every column that has cells and no heading; such a column is not used."""
+    places = [place for place, name in enumerate(frame.columns) if name == ""]
+    return [
+        source_query(
+            table,
+            "",
+            rule="column_without_heading",
+            message=f"Column {place} has cells and no heading: it is not used. Write its heading "
+            "above it, or empty the column.",
+        )
+        for place in places
+        if frame.iloc[:, place].fillna("").astype(str).str.strip().ne("").any()
+    ]
 
 
 def typed_table(table: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, list[dict]]:
@@ -87,17 +106,22 @@ def typed_table(table: str, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataF
     queries: list[pd.DataFrame] = []
     log: list[dict] = []
     typed: dict[str, pd.Series] = {"row": frame["row"].astype("int64")}
-    contract = TABLES[table].columns
-    for name in contract:
+    for name, contract in TABLES[table].columns.items():
+        kind = kind_of(table, name)
         if name not in frame:
-            typed[name] = _missing(kind_of(table, name), frame.index)
+            typed[name] = _missing(kind, frame.index)
             continue
-        text, trimmed = _trimmed(frame[name])
-        if trimmed:
-            change = "blanks around the value removed"
-            log.append({"table": table, "column": name, "change": change, "cells": trimmed})
-        typed[name], failed = typed_values(text, kind_of(table, name))
-        queries.append(_unreadable(table, name, frame.assign(**{name: text}), failed))
+        coded = kind == "identifier" or (table, name) in CODES
+        column = read_column(frame[name], kind, unit=contract.metadata["unit"], coded=coded)
+        typed[name] = column.values
+        log += [
+            {"table": table, "column": name, "change": change, "cells": cells}
+            for change, cells in column.changes.items()
+        ]
+        if column.rules is not None:
+            queries.append(_unreadable(table, name, frame, column))
+        if kind in ("number", "whole"):
+            queries += _sentinels(table, name, column.values)
     for name in frame.columns:
         if name not in typed:
             typed[name] = frame[name]
@@ -111,40 +135,40 @@ def _missing(kind: str, index: pd.Index) -> pd.Series:
     return pd.Series(np.nan, index=index, dtype=float if kind in ("number", "whole") else object)
 
 
-def _trimmed(values: pd.Series) -> tuple[pd.Series, int]:
-    values = values.astype("string")
-    stripped = values.str.strip()
-    changed = int((stripped.ne(values) & values.notna() & stripped.ne("")).sum())
-    return stripped.astype(object).where(stripped.ne("").fillna(False), np.nan), changed
+def _unreadable(table: str, name: str, frame: pd.DataFrame, column: Column) -> pd.DataFrame:
+    failed = column.failed
+    words = {"rule": "", "severity": "error", "message": ""}
+    chosen = frame.loc[failed].assign(**{name: column.text[failed]})
+    everyone = np.ones(len(chosen), dtype=bool)
+    part = queries_for(chosen, pd.Series(everyone), table=table, column=name, words=words)
+    return part.assign(rule=column.rules[failed], message=column.messages[failed])  # type: ignore[index]
 
 
-def typed_values(text: pd.Series, kind: str) -> tuple[pd.Series, pd.Series]:
-    """(values of the kind, True where a cell could not be read). Missing stays missing."""
-    given = text.notna()
-    if kind not in FORMS:
-        return text, pd.Series(False, index=text.index)
-    matches = text.astype("string").str.fullmatch(FORMS[kind][1])
-    well_formed = given & matches.fillna(False).astype(bool)
-    if kind in ("number", "whole"):
-        values = pd.to_numeric(text.where(well_formed), errors="coerce")
-        values = values.where(np.isfinite(values))
-    else:
-        values = _moments(text.where(well_formed))
-    return values, given & values.isna()
+def _sentinels(table: str, name: str, values: pd.Series) -> list[pd.DataFrame]:
+    """A question for each number that may stand for "unknown" all over the column."""
+    numbers = values.dropna().to_numpy()
+    limits = TABLES[table].columns[name].metadata["limits"]
+    out = []
+    for number in SENTINELS:
+        if not _within(number, limits.low, limits.high):
+            continue
+        count = int((numbers == number).sum())
+        if count < max(SENTINEL_LEAST, SENTINEL_SHARE * len(numbers)):
+            continue
+        others = numbers[numbers != number]
+        alone = not (np.abs(others - number) <= SENTINEL_ALONE).any()
+        in_steps = len(others) and (others % SENTINEL_STEP == 0).mean() >= STEP_SHARE
+        if alone or in_steps:
+            message = (
+                f"The number {number} stands in {count} cells of the column. If it means unknown, "
+                "leave those cells empty."
+            )
+            out.append(source_query(table, name, rule="repeated_placeholder", message=message))
+    return out
 
 
-def _moments(text: pd.Series) -> pd.Series:
-    iso = text.str.replace("T", " ", regex=False)
-    values = pd.to_datetime(iso, format="ISO8601", errors="coerce")
-    return values.astype("datetime64[ns]")
-
-
-def _unreadable(table: str, name: str, frame: pd.DataFrame, failed: pd.Series) -> pd.DataFrame:
-    if not failed.any():
-        return empty_queries()
-    rule, _, message = FORMS[kind_of(table, name)]
-    words = {"rule": rule, "severity": "error", "message": message}
-    return queries_for(frame, failed, table=table, column=name, words=words)
+def _within(number: float, low: float | None, high: float | None) -> bool:
+    return (low is None or number >= low) and (high is None or number <= high)
 
 
 def _unknown_column(table: str, name: str) -> pd.DataFrame:

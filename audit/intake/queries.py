@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterable
 
 import numpy as np
@@ -9,10 +10,12 @@ import pandas as pd
 
 from audit.intake.tables import QUERY_COLUMNS
 
+_NONE = pd.DataFrame({name: pd.Series(dtype=object) for name in QUERY_COLUMNS})
+
 
 def empty_queries() -> pd.DataFrame:
     """No questions."""
-    return pd.DataFrame({name: pd.Series(dtype=object) for name in QUERY_COLUMNS})
+    return _NONE.copy()
 
 
 def queries_for(
@@ -46,14 +49,26 @@ def source_query(
     )
 
 
-def as_text(values: pd.Series) -> pd.Series:
-    """Cells as a person would type them: ISO days, numbers without a trailing .0."""
+def as_text(values: pd.Series, *, timed: bool = False) -> pd.Series:
+    """Cells as a person would type them: ISO days, times to the second, numbers without a
+    trailing .0; "" where missing. Any dtype will do, also cells of mixed kinds. timed: a time of
+    00:00 is written out too, as a column of moments needs it.
+    """
     if values.dtype.kind == "M":
-        days = values.dt.strftime("%Y-%m-%d %H:%M").str.removesuffix(" 00:00")
-        return days.fillna("")
-    if values.dtype.kind == "f":
-        return values.map(lambda x: "" if np.isnan(x) else repr(float(x)).removesuffix(".0"))
-    return values.fillna("").astype(str)
+        moments = values.dt.round("s").dt.strftime("%Y-%m-%d %H:%M:%S").fillna("")
+        shorter = moments.str.removesuffix(":00")
+        return shorter if timed else shorter.str.removesuffix(" 00:00")
+    texts = values.astype(object).where(values.notna(), "")
+    return texts.map(lambda value: _cell_text(value, timed=timed))
+
+
+def _cell_text(value: object, *, timed: bool) -> str:
+    if isinstance(value, float | np.floating):
+        return str(value).removesuffix(".0")
+    if isinstance(value, datetime.datetime):
+        moment = value.isoformat(" ", "seconds").removesuffix(":00")
+        return moment if timed else moment.removesuffix(" 00:00")
+    return str(value)
 
 
 def join_queries(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:

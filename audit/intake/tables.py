@@ -11,6 +11,9 @@ from schemas import TABLES
 
 QUERY_COLUMNS = ["table", "row", "case_id", "column", "value", "rule", "severity", "message"]
 KEPT_OUT = ["table", "row", "case_id", "patient_id", "reason"]
+_NO_ROWS = pd.DataFrame(
+    {name: pd.Series(dtype="int64" if name == "row" else object) for name in KEPT_OUT}
+)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -66,6 +69,8 @@ def columns_of_kind(table: str, *kinds: str) -> list[str]:
 
 def kept_out_rows(table: str, rows: pd.DataFrame, reason: str) -> pd.DataFrame:
     """Rows of a table that are kept out of use, with the reason (columns of KEPT_OUT)."""
+    if rows.empty:
+        return _NO_ROWS.copy()
     out = pd.DataFrame(
         {name: rows.get(name, "") for name in ("row", "case_id", "patient_id")},
         index=rows.index,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import contextlib
 import copy
+import dataclasses
 import keyword
 import math
 import os
@@ -24,7 +25,16 @@ THIS_PYTHON = "python3"
 _LONGEST_ADDRESS = 95
 _STARTUP_SECONDS = 60
 
-Setting = str | int | float | bool | None
+
+@dataclasses.dataclass(frozen=True)
+class Hidden:
+    """A setting that no cell may hold, such as a database URL with a password: the kernel finds
+    its text in an environment variable, and the cell says `env:` and the name of that."""
+
+    text: str = dataclasses.field(repr=False)
+
+
+Setting = str | int | float | bool | Hidden | None
 
 
 class NotebookFailed(RuntimeError):
@@ -69,7 +79,8 @@ def execute(
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
     with tempfile.TemporaryDirectory(prefix="nb-") as private:
-        failure = _run(ready, _manager(kernel, private), tell, timeout_s, private)
+        environment = {**_environment(private), **_hidden(settings)}
+        failure = _run(ready, _manager(kernel, private), tell, timeout_s, environment)
     # raised out here, so that the kernel's own error, with its traceback, does not hang on to it
     if failure is not None:
         raise failure
@@ -110,11 +121,23 @@ def _code_cell(notebook: Any, source: str) -> Any:
 def _literal(name: str, value: Setting) -> str:
     if not name.isidentifier() or keyword.iskeyword(name):
         raise ValueError(f"{name!r} cannot be the name of a setting")
+    if isinstance(value, Hidden):
+        return repr(f"env:{_variable(name)}")
     # by exact type: a subclass may write itself as something that is no literal
     plain = value is None or type(value) in (str, int, float, bool)
     if not plain or (isinstance(value, float) and not math.isfinite(value)):
         raise ValueError(f"the setting {name} must be a text, a finite number, yes/no or None")
     return repr(value)
+
+
+def _hidden(settings: Mapping[str, Setting]) -> dict[str, str]:
+    return {
+        _variable(name): value.text for name, value in settings.items() if isinstance(value, Hidden)
+    }
+
+
+def _variable(name: str) -> str:
+    return f"LENGTHENING_AUDIT_{name.upper()}"
 
 
 def _names_set(source: str) -> set[str]:
@@ -132,7 +155,7 @@ def _run(
     manager: Any,
     tell: Callable[[str], object] | None,
     timeout_s: int,
-    private: str,
+    environment: dict[str, str],
 ) -> Exception | None:
     """Run the cells in place; what stopped them, or None. Ctrl-C kills the kernel."""
     with _without_slow_grammar():
@@ -141,7 +164,7 @@ def _run(
     client = _client(notebook, manager, timeout_s)
     where = ""
     try:
-        with client.setup_kernel(cleanup_kc=True, env=_environment(private)):
+        with client.setup_kernel(cleanup_kc=True, env=environment):
             for index, where in _steps(notebook):
                 if tell is not None:
                     tell(where)

@@ -8,7 +8,11 @@ from typing import Any
 
 import pandas as pd
 
-from audit.cohort import Cohort
+from audit.checking import Checked
+from audit.intake.archive import REGISTER
+from audit.intake.archive_record import RECORD
+from audit.intake.provenance import content_hash
+from audit.reaudit import Reaudit, case_record, unit_record
 from audit.release.csv_files import write_csv
 from audit.release.html import figures_in, tables_in
 from audit.release.run_record import run_record, write_record
@@ -19,7 +23,10 @@ def save_run(run: AuditRun, folder: str | pathlib.Path | None) -> None:
     """Write results.csv and its companions into an existing folder; nothing when it is None.
 
     results.csv, cases_measured.csv, queries.csv, cohort_flow.csv, rows_kept_out.csv (which rows
-    are out of use and why; no values), standards.csv and run.json.
+    are out of use and why; no values), standards.csv and run.json. For a later re-audit also
+    criteria.toml (the register, byte for byte), case_record.csv (`audit.reaudit.record`),
+    criterion_cases.csv (what each case counts as in each criterion, `audit.reaudit.units`), and in
+    run.json the hash of every file written here.
     """
     if folder is None:
         return
@@ -33,18 +40,47 @@ def save_run(run: AuditRun, folder: str | pathlib.Path | None) -> None:
         "rows_kept_out.csv": cohort.kept_out.drop(columns="patient_id"),
         "standards.csv": run.standards,
     }
+    if run.tables is not None:
+        tables["case_record.csv"] = case_record(cohort, run.tables)
+    if run.register is not None:
+        criteria = run.register.criteria
+        tables["criterion_cases.csv"] = unit_record(cohort, run.measured, criteria)
     for name, frame in tables.items():
         write_csv(frame, home / name)
-    write_record(run_record(cohort, run.parameters), home / "run.json")
+    written = list(tables)
+    if run.register is not None:
+        (home / REGISTER).write_bytes(run.register.content)
+        written.append(REGISTER)
+    record = run_record(cohort, run.parameters, register=run.register)
+    record["files"] = {name: content_hash((home / name).read_bytes()) for name in written}
+    write_record(record, home / RECORD)
 
 
-def save_check(cohort: Cohort, folder: pathlib.Path) -> None:
-    """Write queries.csv, cohort_flow.csv, rows_kept_out.csv and run.json of a validation."""
+def save_check(checked: Checked, folder: pathlib.Path) -> None:
+    """Write queries.csv, queries.xlsx (each question at its cell), cohort_flow.csv,
+    rows_kept_out.csv and run.json of a validation."""
+    from audit.release.query_workbook import query_workbook
+
+    cohort = checked.cohort
     write_csv(cohort.queries, folder / "queries.csv")
+    content = query_workbook(cohort, checked.opened, source=checked.source)
+    (folder / "queries.xlsx").write_bytes(content)
     write_csv(cohort.flow, folder / "cohort_flow.csv")
     write_csv(cohort.kept_out.drop(columns="patient_id"), folder / "rows_kept_out.csv")
     record = run_record(cohort, {"command": "check"})
     write_record(record, folder / "run.json")
+
+
+def save_reaudit(found: Reaudit, folder: str | pathlib.Path | None) -> None:
+    """Write reaudit.csv and reaudit_cases.csv into an existing folder; nothing when it is None.
+
+    reaudit.csv: one row a number, no case id. reaudit_cases.csv: the changed cases behind the
+    numbers, with their ids, for the department only.
+    """
+    if folder is None:
+        return
+    write_csv(found.cells, pathlib.Path(folder) / "reaudit.csv")
+    write_csv(found.cases, pathlib.Path(folder) / "reaudit_cases.csv")
 
 
 def save_page(page: str, path: pathlib.Path) -> None:

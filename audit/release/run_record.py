@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import datetime
-import importlib.metadata
 import json
 import pathlib
-import platform
 import subprocess
 
 from audit.cohort import Cohort
+from audit.intake.archive_record import KIT
+from audit.intake.provenance import made_with
+from audit.intake.register import Register
 
-PACKAGES = ("pandas", "numpy", "scipy", "lifelines", "pandera", "seaborn", "matplotlib")
 
+def run_record(
+    cohort: Cohort, parameters: dict[str, object], *, register: Register | None = None
+) -> dict[str, object]:
+    """The record of a run as plain values (see contract section 3).
 
-def run_record(cohort: Cohort, parameters: dict[str, object]) -> dict[str, object]:
-    """The record of a run as plain values (see contract section 3)."""
+    criteria: name, version and SHA-256 of the register, where the run judged by one. code: the
+    fingerprint of the kit's own code (`audit.intake.provenance`).
+    """
+    made = made_with()
     return {
-        "kit": "lengthening-audit",
-        "version": _version("lengthening-audit"),
+        "kit": KIT,
+        "version": made.version,
         "parameters": parameters,
         "cutoff": cohort.cutoff.date().isoformat(),
         "centre": cohort.centre,
@@ -26,14 +32,16 @@ def run_record(cohort: Cohort, parameters: dict[str, object]) -> dict[str, objec
             name: list(value) if isinstance(value, tuple) else value
             for name, value in vars(cohort.settings).items()
         },
+        "criteria": _register_entry(register),
         "inputs": [
             {"table": item.table, "name": item.name, "sha256": item.sha256, "rows": item.rows}
             for item in cohort.inputs
         ],
         "rows": cohort.rows.to_dict(orient="records"),
         "cleaning": cohort.cleaning.to_dict(orient="records"),
-        "python": platform.python_version(),
-        "packages": {name: _version(name) for name in PACKAGES},
+        "code": made.code,
+        "python": made.python,
+        "packages": dict(made.packages),
         "commit": _commit(),
         "time": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
     }
@@ -45,11 +53,10 @@ def write_record(record: dict[str, object], path: pathlib.Path) -> None:
     path.write_text(text + "\n", encoding="utf-8")
 
 
-def _version(name: str) -> str | None:
-    try:
-        return importlib.metadata.version(name)
-    except importlib.metadata.PackageNotFoundError:
-        return None
+def _register_entry(register: Register | None) -> dict[str, object]:
+    if register is None:
+        return {}
+    return {"name": register.name, "version": register.version, "sha256": register.sha256}
 
 
 def _commit() -> str | None:

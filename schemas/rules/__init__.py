@@ -3,8 +3,8 @@
 First the rules that decide whether a row can be used (`keys`). Then all errors on values: single
 dates, then the milestones, lengths, devices and union within a case, then facts against surgery,
 follow-up and death (a mistyped milestone is out by then), several cases of one patient, actions,
-motion, events, sessions. Then all warnings, in the same order of modules. Within a module rules
-stand in the order in which they are applied.
+motion, events, sessions, changes of the service, the theatre list. Then all warnings, in the same
+order of modules. Within a module rules stand in the order in which they are applied.
 """
 
 from schemas.rules.base import ROW, VALUE, Evidence, Rule
@@ -20,7 +20,9 @@ from schemas.rules.loading import LOADING_RULES
 from schemas.rules.milestones import MILESTONE_RULES
 from schemas.rules.motion import MOTION_RULES
 from schemas.rules.repeats import REPEAT_RULES
+from schemas.rules.service import SERVICE_RULES
 from schemas.rules.sessions import SESSION_RULES
+from schemas.rules.theatre import THEATRE_RULES
 from schemas.rules.treatments import TREATMENT_RULES
 from schemas.rules.units import UNIT_RULES
 
@@ -39,6 +41,8 @@ _BY_MODULE: tuple[Rule, ...] = (
     + LOADING_RULES
     + EVENT_RULES
     + SESSION_RULES
+    + SERVICE_RULES
+    + THEATRE_RULES
 )
 
 #: rules on values, errors before warnings: an error takes its value out before anything asks of it

@@ -16,6 +16,7 @@ from schemas.joint_motion import JOINT_MOTION
 from schemas.radiographs import RADIOGRAPHS
 from schemas.rules.base import ROW, VALUE, Evidence, Rule
 from schemas.rules.keys import ESSENTIAL
+from schemas.service_events import SERVICE_EVENTS
 from schemas.weight_bearing import WEIGHT_BEARING
 
 OLDEST = pd.Timestamp("1980-01-01")
@@ -35,6 +36,7 @@ def _columns(*kinds: str) -> list[tuple[str, str]]:
         COMPLICATIONS,
         DISTRACTION_SESSIONS,
         ACTIONS,
+        SERVICE_EVENTS,
     )
     return [
         (str(table.name), name)

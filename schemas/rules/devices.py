@@ -8,9 +8,8 @@ from schemas.fields import LOCAL
 from schemas.rules.base import Evidence, Rule
 from schemas.rules.linking import of_case
 from schemas.rules.units import stroke_in_cm
+from schemas.vocabulary import NAIL_CLASSES
 
-#: devices with a nail in the bone
-NAIL_CLASSES = ("lengthening_nail", "lengthening_over_nail")
 EXCHANGED = ("device_exchanged",)
 
 STROKE = "a mechanism cannot exceed its stroke; tolerance for film error: local choice"

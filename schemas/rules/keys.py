@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from schemas import TABLES
 from schemas.rules.base import ROW, Evidence, Rule
 
 CHILD_TABLES = (
@@ -23,6 +24,8 @@ ESSENTIAL: dict[str, tuple[str, ...]] = {
     "complications": ("complication_id", "case_id", "occurred_on"),
     "distraction_sessions": ("case_id", "started_at", "delivered_mm"),
     "actions": ("action_id", "raised_on"),
+    "service_events": ("happened_on", "label", "kind"),
+    "theatre_counts": ("quarter", "operations"),
 }
 
 
@@ -48,12 +51,14 @@ def _repeated(table: str, key: str) -> Rule:
         keeps_out=ROW,
         message="This row repeats another row cell for cell; the first is used. Delete this one.",
         source="uniqueness: government data quality framework 2020, one of six dimensions",
-        fails=lambda evidence: _contents(evidence[table]).duplicated(keep="first"),
+        fails=lambda evidence: _contents(evidence[table], table).duplicated(keep="first"),
     )
 
 
-def _contents(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.drop(columns=[name for name in ("row",) if name in frame])
+def _contents(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """The cells that are used: a column outside the contract tells no two rows apart, since a
+    database source never reads it."""
+    return frame[[name for name in TABLES[table].columns if name in frame]]
 
 
 def _conflicting(table: str, key: str) -> Rule:
@@ -108,6 +113,8 @@ def _key_rules() -> list[Rule]:
     rules += [
         _repeated(table, "case_id") for table in ("radiographs", "joint_motion", "weight_bearing")
     ]
+    rules.append(_repeated("service_events", "happened_on"))
+    rules.append(_repeated("theatre_counts", "quarter"))
     rules.append(_orphan("cases", "patient_id", "patients"))
     rules.append(
         Rule(

@@ -142,9 +142,34 @@ def test_help_names_every_command():
         [sys.executable, "-m", "audit", "--help"], capture_output=True, text=True, cwd=ROOT
     )
     assert done.returncode == 0
-    for command in ("demo", "check", "measure", "report"):
+    for command in ("demo", "check", "blank", "measure", "report"):
         assert command in done.stdout
     assert "never advice for one patient" in " ".join(done.stdout.split())
+
+
+def test_blank_writes_a_workbook_once_and_says_what_to_do_next(tmp_path, capsys):
+    file = tmp_path / "entry.xlsx"
+    assert main(["blank", str(file)]) == 0
+    told = capsys.readouterr()
+    assert "begin with the sheet 'Read me'" in told.err
+    assert f"lengthening-audit check {file} --out asked" in told.err
+    before = file.read_bytes()
+    assert before.startswith(b"PK")
+    assert main(["blank", str(file)]) == 2
+    assert "Refused: entry.xlsx is there already and may hold data" in capsys.readouterr().err
+    assert file.read_bytes() == before
+    assert main(["blank", str(tmp_path / "entry.csv")]) == 2
+    assert "must end in .xlsx" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["entry.xlsx"]
+
+
+def test_check_writes_the_questions_at_their_cells(tmp_path):
+    out = tmp_path / "asked"
+    assert main(["check", str(DEMO), "--out", str(out)]) == 1
+    names = {path.name for path in out.iterdir()}
+    assert names == {
+        "queries.csv", "queries.xlsx", "cohort_flow.csv", "rows_kept_out.csv", "run.json",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(

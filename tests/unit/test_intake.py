@@ -107,6 +107,18 @@ def test_harmless_columns_are_kept_and_reported_once(source, heading):
         ("inf", "planned_gain_mm", "not_a_number"),
         ("n/a", "planned_gain_mm", "not_a_number"),
         ("1e999", "planned_gain_mm", "not_a_number"),
+        ("1.200", "planned_gain_mm", "not_a_number"),
+        ("٣٨", "planned_gain_mm", "not_a_number"),
+        ("2025/01/10", "surgery_date", "not_a_date"),
+        ("20250110", "surgery_date", "not_a_date"),
+        ("10 Jan 2025", "surgery_date", "not_a_date"),
+        ("#N/A", "planned_gain_mm", "spreadsheet_error_value"),
+        ("########", "surgery_date", "spreadsheet_error_value"),
+        ("=A1*2", "planned_gain_mm", "spreadsheet_error_value"),
+        ("#REF!", "segment", "spreadsheet_error_value"),
+        ("#N/A", "case_id", "spreadsheet_error_value"),
+        ("1.23E+05", "patient_id", "id_changed_by_spreadsheet"),
+        ("n/a", "patient_id", "missing_value_word"),
     ],
 )
 def test_a_cell_that_cannot_be_read_is_set_aside_and_asked_about(source, cell, column, rule):
@@ -185,6 +197,25 @@ def test_a_code_in_another_spelling_gets_the_nearest(source):
     queries = audit.build_cohort(tables).queries
     assert queries["rule"].tolist() == ["not_in_code_list"]
     assert queries["message"].iloc[0].endswith("Nearest: femur.")
+
+
+def test_every_unusable_cell_is_asked_about_once_from_the_file_to_the_cohort(source):
+    values = {"segment": "#REF!", "planned_gain_mm": "n/a", "last_follow_up_date": "10/10/2025"}
+    cells = dict(zip(HEAD.split(","), ROW.split(","), strict=True)) | values
+    tables = audit.read_source(source(cases=f"{HEAD}\n{','.join(cells.values())}\n"))
+    queries = audit.build_cohort(tables).queries
+    assert queries["column"].value_counts().to_dict() == dict.fromkeys(values, 1)
+    assert dict(zip(queries["column"], queries["value"], strict=True)) == values
+
+
+def test_a_question_about_an_id_does_not_hide_an_error_of_the_same_cell(source):
+    twice = PATIENTS + "AB1987,female,other\nAB1987,male,other\n"
+    queries = audit.build_cohort(audit.read_source(source(patients=twice))).queries
+    asked = queries.loc[queries["column"] == "patient_id", ["row", "rule"]]
+    assert sorted(map(tuple, asked.to_numpy())) == [
+        (4, "id_may_identify"), (4, "key_used_twice"),
+        (5, "id_may_identify"), (5, "key_used_twice"),
+    ]  # fmt: skip
 
 
 def test_inputs_are_hashed_and_never_changed(source):
