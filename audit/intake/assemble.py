@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from audit.intake.grid import CellRemark, Grid, Opened
-from audit.intake.identity import refuse_identifying_headings
-from audit.intake.identity_cells import refuse_identifying_cells, text_queries
-from audit.intake.identity_ids import id_queries
+from audit.intake.identity.cells import refuse_identifying_cells, text_queries
+from audit.intake.identity.headings import refuse_identifying_headings
+from audit.intake.identity.ids import id_queries
 from audit.intake.lines import sort_lines
 from audit.intake.parse import headless_queries, plain_heading, tidy_headings, typed_table
 from audit.intake.queries import join_queries, queries_for, source_query

@@ -10,8 +10,8 @@ import pandas as pd
 
 from audit.errors import UnusableInput
 from audit.intake.cells import Column, read_column, seen_text
-from audit.intake.identity import refuse_identifying_headings
-from audit.intake.identity_cells import CODES
+from audit.intake.identity.cells import CODES
+from audit.intake.identity.headings import refuse_identifying_headings
 from audit.intake.queries import join_queries, queries_for, source_query
 from audit.intake.tables import kind_of
 from schemas import TABLES

@@ -13,7 +13,17 @@ from collections.abc import Iterable, Mapping
 import schemas
 from audit.intake.register import DEFAULT
 
-PACKAGES = ("pandas", "numpy", "scipy", "lifelines", "pandera", "seaborn", "matplotlib", "sqlalchemy", "python-calamine")
+PACKAGES = (
+    "pandas",
+    "numpy",
+    "scipy",
+    "lifelines",
+    "pandera",
+    "seaborn",
+    "matplotlib",
+    "sqlalchemy",
+    "python-calamine",
+)
 CODE_ENDINGS = (".py", ".toml")
 
 

@@ -71,7 +71,7 @@ def source_name(source: str | pathlib.Path) -> str:
     source = looked_up(source)
     if not is_url(source):
         return pathlib.Path(source).name
-    from audit.intake.database_link import database_name
+    from audit.intake.database.link import database_name
 
     return database_name(str(source))
 
@@ -82,7 +82,7 @@ def absolute_source(source: str | pathlib.Path) -> str:
     source = looked_up(source)
     if not is_url(source):
         return str(pathlib.Path(source).resolve())
-    from audit.intake.database_link import absolute_url
+    from audit.intake.database.link import absolute_url
 
     return absolute_url(str(source))
 

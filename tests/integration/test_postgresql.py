@@ -16,7 +16,7 @@ import audit
 from audit.commands import main
 from audit.errors import UnusableInput
 from audit.intake import open_source
-from audit.intake.database_link import parse_url, read_only
+from audit.intake.database.link import parse_url, read_only
 from audit.report import make_report
 from tests.conftest import DEMO
 from tests.integration.postgresql import Server, running_server
@@ -372,7 +372,7 @@ def test_wrong_names_and_passwords_are_refused_without_repeating_them(server, sm
 
 def test_a_locked_table_and_a_time_limit_are_refused(server, fresh, monkeypatch):
     name = fresh(SMALL)
-    monkeypatch.setattr("audit.intake.database_link._LOCK_SECONDS", 1)
+    monkeypatch.setattr("audit.intake.database.link._LOCK_SECONDS", 1)
     with psycopg.connect(server.url(name)) as link:
         link.execute("lock table cases in access exclusive mode")
         words = refused(server.url(name))

@@ -23,8 +23,8 @@ import audit
 from audit.commands import main
 from audit.errors import UnusableInput
 from audit.intake import open_source, source_name
-from audit.intake.database_cells import TIME, TRUTH, ColumnTexts, number_text
-from audit.intake.database_link import parse_url, read_only
+from audit.intake.database.cells import TIME, TRUTH, ColumnTexts, number_text
+from audit.intake.database.link import parse_url, read_only
 from audit.intake.sources import absolute_source, is_url
 from audit.release.notebook_run import Hidden, with_settings
 from schemas import TABLES
@@ -419,7 +419,7 @@ def test_files_that_are_no_database_or_damaged(tmp_path, database):
 
 
 def test_a_locked_file_is_refused_after_a_while(database, monkeypatch):
-    monkeypatch.setattr("audit.intake.database_sqlite._LOCK_SECONDS", 0.2)
+    monkeypatch.setattr("audit.intake.database.sqlite._LOCK_SECONDS", 0.2)
     path = database()
     writer = sqlite3.connect(path, isolation_level=None)
     writer.execute("begin exclusive")

@@ -17,10 +17,10 @@ import pytest
 
 import audit
 from audit.errors import UnusableInput
-from audit.intake import identity_patterns as looks
-from audit.intake.identity import telltale
-from audit.intake.identity_cells import SHARES
-from audit.intake.identity_ids import id_queries
+from audit.intake.identity import patterns as looks
+from audit.intake.identity.cells import SHARES
+from audit.intake.identity.headings import telltale
+from audit.intake.identity.ids import id_queries
 from schemas import TABLES
 
 BASE = pathlib.Path(__file__).resolve().parents[1] / "traps" / "text" / "base"

@@ -11,10 +11,11 @@ import pytest
 
 import audit
 from audit.errors import UnusableInput
-from audit.intake import workbook_guard, workbook_xml
+from audit.intake.workbook import guard as workbook_guard
 from audit.intake.workbook import open_workbook
-from audit.intake.workbook_guard import MAX_PARTS, MIB, open_package
-from audit.intake.workbook_sheet import read_sheet
+from audit.intake.workbook import xml as workbook_xml
+from audit.intake.workbook.guard import MAX_PARTS, MIB, open_package
+from audit.intake.workbook.sheet import read_sheet
 from tests.traps.workbook_tools import CASES, HERE, parts_of, write_parts
 
 SHEET = "xl/worksheets/sheet2.xml"

@@ -19,9 +19,9 @@ from xml.sax.saxutils import quoteattr
 import numpy as np
 
 from audit.errors import UnusableInput
-from audit.intake.workbook_guard import MIB, damaged
-from audit.intake.workbook_sheet import ERROR_CELL, MAIN, SheetXml
-from audit.intake.workbook_xml import Book, Formats, parsed, respelt
+from audit.intake.workbook.guard import MIB, damaged
+from audit.intake.workbook.sheet import ERROR_CELL, MAIN, SheetXml
+from audit.intake.workbook.xml import Book, Formats, parsed, respelt
 
 PACKAGE = "http://schemas.openxmlformats.org/package/2006/relationships"
 OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"

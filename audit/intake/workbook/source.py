@@ -12,13 +12,13 @@ import re
 from audit.errors import UnusableInput
 from audit.intake.grid import Change, Grid, Opened
 from audit.intake.tables import InputFile
-from audit.intake.workbook_cells import Cells, read_cells
-from audit.intake.workbook_columns import Findings, SheetFacts, rows_shown
-from audit.intake.workbook_grid import build_grid, filled_rows, heading_line
-from audit.intake.workbook_guard import MAX_FILE_BYTES, Package, open_package
-from audit.intake.workbook_marks import read_marks
-from audit.intake.workbook_sheet import SheetXml, read_sheet
-from audit.intake.workbook_xml import Book, Sheet, read_book, totals_rows
+from audit.intake.workbook.cells import Cells, read_cells
+from audit.intake.workbook.columns import Findings, SheetFacts, rows_shown
+from audit.intake.workbook.grid import build_grid, filled_rows, heading_line
+from audit.intake.workbook.guard import MAX_FILE_BYTES, Package, open_package
+from audit.intake.workbook.marks import read_marks
+from audit.intake.workbook.sheet import SheetXml, read_sheet
+from audit.intake.workbook.xml import Book, Sheet, read_book, totals_rows
 from schemas import REQUIRED_TABLES, TABLES
 
 #: what else a workbook may hold -> rule, what it is; none of it is run, followed or fetched

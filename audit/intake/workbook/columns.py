@@ -16,10 +16,10 @@ import numpy as np
 
 from audit.intake.cells import SPREADSHEET
 from audit.intake.grid import CellRemark, Change
-from audit.intake.workbook_cells import TypedCells, typed_cells
-from audit.intake.workbook_marks import Area, Marks, Places, styled_cells
-from audit.intake.workbook_sheet import SheetXml
-from audit.intake.workbook_xml import Book
+from audit.intake.workbook.cells import TypedCells, typed_cells
+from audit.intake.workbook.marks import Area, Marks, Places, styled_cells
+from audit.intake.workbook.sheet import SheetXml
+from audit.intake.workbook.xml import Book
 
 DAY_LIKE = (dt.date, dt.time, dt.timedelta)
 #: before this day spreadsheet programs disagree on what a stored number means (ISO/IEC 29500-1,

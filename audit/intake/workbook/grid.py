@@ -11,16 +11,16 @@ import pandas as pd
 from audit.errors import UnusableInput
 from audit.intake.grid import ROW_NOT_READ, Grid
 from audit.intake.parse import plain_heading
-from audit.intake.workbook_cells import Cells, typed_cells
-from audit.intake.workbook_columns import (
+from audit.intake.workbook.cells import Cells, typed_cells
+from audit.intake.workbook.columns import (
     ContractColumn,
     Findings,
     SheetFacts,
     column_texts,
     rows_shown,
 )
-from audit.intake.workbook_marks import Area
-from audit.intake.workbook_xml import column_letters
+from audit.intake.workbook.marks import Area
+from audit.intake.workbook.xml import column_letters
 from schemas import TABLES
 
 #: headings are looked for in so many lines from the first that holds anything

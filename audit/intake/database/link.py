@@ -11,8 +11,8 @@ import sqlalchemy as sa
 from sqlalchemy.pool import NullPool
 
 from audit.errors import UnusableInput
-from audit.intake.database_sqlite import sqlite_file, sqlite_reader
-from audit.intake.database_words import SCHEMA, UNREADABLE_URL, refused_plainly
+from audit.intake.database.sqlite import sqlite_file, sqlite_reader
+from audit.intake.database.words import SCHEMA, UNREADABLE_URL, refused_plainly
 
 if TYPE_CHECKING:
     from sqlalchemy.engine import Connection, Engine

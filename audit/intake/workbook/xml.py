@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable
 from xml.etree import ElementTree
 
 from audit.errors import UnusableInput
-from audit.intake.workbook_guard import MIB, Package, damaged
+from audit.intake.workbook.guard import MIB, Package, damaged
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 #: largest part that is taken apart as a tree, which needs some ten times its size: styles of a

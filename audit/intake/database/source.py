@@ -21,11 +21,11 @@ import pandas as pd
 import sqlalchemy as sa
 
 from audit.errors import UnusableInput
-from audit.intake.database_cells import TIME, TRUTH, ColumnTexts
-from audit.intake.database_link import parse_url, read_only
-from audit.intake.database_words import SCHEMA, refused_plainly
+from audit.intake.database.cells import TIME, TRUTH, ColumnTexts
+from audit.intake.database.link import parse_url, read_only
+from audit.intake.database.words import SCHEMA, refused_plainly
 from audit.intake.grid import Grid, Opened
-from audit.intake.identity import refuse_identifying_headings
+from audit.intake.identity.headings import refuse_identifying_headings
 from audit.intake.ordering import order_of
 from audit.intake.parse import tidy_headings
 from audit.intake.tables import InputFile, kind_of

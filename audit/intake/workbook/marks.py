@@ -9,8 +9,8 @@ from __future__ import annotations
 import dataclasses
 import re
 
-from audit.intake.workbook_sheet import ERROR_CELL, FILLED_CELL, SheetXml, place_of
-from audit.intake.workbook_xml import TRUE, column_number
+from audit.intake.workbook.sheet import ERROR_CELL, FILLED_CELL, SheetXml, place_of
+from audit.intake.workbook.xml import TRUE, column_number
 
 ROW = re.compile(rb"<row\s([^>]*)>")
 COLUMN = re.compile(rb"<col\s([^>]*)>")

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from audit.errors import UnusableInput
-from audit.intake import identity_patterns as looks
-from audit.intake.identity import MOST_NAMED
+from audit.intake.identity import patterns as looks
+from audit.intake.identity.headings import MOST_NAMED
 from audit.intake.queries import queries_for, source_query
 from schemas import TABLES
 

@@ -13,8 +13,8 @@ from xml.etree import ElementTree
 import numpy as np
 
 from audit.errors import UnusableInput
-from audit.intake.workbook_guard import MIB, Package, damaged
-from audit.intake.workbook_xml import column_letters, column_number, parsed, respelt, whole
+from audit.intake.workbook.guard import MIB, Package, damaged
+from audit.intake.workbook.xml import column_letters, column_number, parsed, respelt, whole
 
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 #: most cells from A1 to the last one that is not empty: 400 000 rows of 28 columns; the reading

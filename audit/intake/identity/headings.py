@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 
 from audit.errors import UnusableInput
-from audit.intake.identity_words import (
+from audit.intake.identity.words import (
     ALL_WORDS,
     COMPANIONS,
     ENDINGS,

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from audit.intake import identity_patterns as looks
+from audit.intake.identity import patterns as looks
 from audit.intake.queries import queries_for, source_query
 
 RULE = "id_may_identify"

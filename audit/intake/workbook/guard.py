@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Iterator
 
 from audit.errors import UnusableInput
-from audit.intake.workbook_kinds import refuse_other_archives, refuse_other_files
+from audit.intake.workbook.kinds import refuse_other_archives, refuse_other_files
 
 MIB = 1024 * 1024
 #: largest file: a register of 100 000 cases in 28 columns takes about 15 MiB

@@ -1,0 +1,1 @@
+"""The identity guard: headings, cells of unknown columns, ids and free texts."""
