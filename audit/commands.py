@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from audit.errors import UnusableInput
 
 DONE, ASKED, REFUSED = 0, 1, 2
+SOURCE_HELP = "a folder of CSV files, an .xlsx workbook, a database URL, or env:NAME"
+#: the reports of the demo; the last one writes the files of the run
+DEMO_KINDS = ("quality", "quarterly")
 CAUTION = (
     "Service evaluation for a department; never advice for one patient. Local codes and licensed "
     "practice decide."
@@ -50,7 +53,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(run=_demo)
 
     check = commands.add_parser("check", help="validate a source: exit 0 clean, 1 data queries")
-    check.add_argument("source", metavar="SOURCE")
+    check.add_argument("source", metavar="SOURCE", help=SOURCE_HELP)
     check.add_argument("--out", metavar="DIR", type=pathlib.Path, help="write the queries here")
     check.add_argument("--cutoff", metavar="DAY", help="last day used, as 2026-09-30")
     _replace(check)
@@ -63,7 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     blank.set_defaults(run=_blank)
 
     measure = commands.add_parser("measure", help="results as files, without a notebook")
-    measure.add_argument("source", metavar="SOURCE")
+    measure.add_argument("source", metavar="SOURCE", help=SOURCE_HELP)
     measure.add_argument("out", metavar="OUT", type=pathlib.Path)
     _period(measure)
     _replace(measure)
@@ -73,7 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument(
         "kind", metavar="KIND", choices=("quarterly", "quality"), help="quarterly or quality"
     )
-    report.add_argument("source", metavar="SOURCE")
+    report.add_argument("source", metavar="SOURCE", help=SOURCE_HELP)
     report.add_argument("out", metavar="OUT", type=pathlib.Path)
     _period(report)
     report.add_argument("--standards", metavar="FILE", help="your own register of criteria (TOML)")
@@ -100,10 +103,11 @@ def _demo(given: argparse.Namespace) -> int:
 
     request = Request(quarter="2026Q3")
     asked = make_report(
-        "quarterly", demo_source(), given.out, request=request, replace=given.replace, tell=_tell
+        DEMO_KINDS, demo_source(), given.out, request=request, replace=given.replace, tell=_tell
     )
     _tell(f"{asked} data queries in the demo data: see {given.out / 'queries.csv'}.")
-    _where_to_look(given.out)
+    _where_to_look("quarterly", given.out)
+    _tell(f"How good the data are: {given.out / 'data_quality.html'}.")
     return DONE
 
 
@@ -119,12 +123,15 @@ def _report(given: argparse.Namespace) -> int:
     asked = make_report(
         given.kind, given.source, given.out, request=request, replace=given.replace, tell=_tell
     )
-    _where_to_look(given.out)
+    _where_to_look(given.kind, given.out)
     return _ending(asked, given.out / "queries.csv")
 
 
-def _where_to_look(out: pathlib.Path) -> None:
-    _tell(f"Open {out / 'quarterly_audit.html'} in a browser; the numbers are in results.csv.")
+def _where_to_look(kind: str, out: pathlib.Path) -> None:
+    if kind == "quality":
+        _tell(f"Open {out / 'data_quality.html'} in a browser; its tables are in CSV files too.")
+    else:
+        _tell(f"Open {out / 'quarterly_audit.html'} in a browser; the numbers are in results.csv.")
 
 
 def _measure(given: argparse.Namespace) -> int:

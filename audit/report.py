@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import importlib.resources
 import pathlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
 from audit.errors import UnusableInput
 from audit.intake import read_source
@@ -34,7 +34,7 @@ class Request:
 
 
 def make_report(
-    kind: str,
+    kinds: str | Sequence[str],
     source: str | pathlib.Path,
     out: pathlib.Path,
     *,
@@ -42,19 +42,19 @@ def make_report(
     replace: bool = False,
     tell: Callable[[str], None] = lambda _: None,
 ) -> int:
-    """Execute the notebook of a report kind on a source; returns the number of data queries.
+    """Execute the notebooks of one or more report kinds; returns the number of data queries.
 
-    `out` then holds the HTML report, `figures/`, `tables/` and the files of the run; it is
-    written whole or not at all. Raises UnusableInput for what the person must mend, before the
-    notebook starts where that can be known.
+    `out` then holds an HTML report a kind, `figures/`, `tables/` and the files of the run (of the
+    last kind, where several write the same file); it is written whole or not at all. Raises
+    UnusableInput for what the person must mend, before a notebook starts where that can be known.
     """
-    if kind not in KINDS:
-        raise UnusableInput(f"KIND must be one of {', '.join(KINDS)}; got {kind!r}.")
+    kinds = (kinds,) if isinstance(kinds, str) else tuple(kinds)
+    for kind in kinds:
+        if kind not in KINDS:
+            raise UnusableInput(f"KIND must be one of {', '.join(KINDS)}; got {kind!r}.")
     request = request or Request()
     refuse_occupied(out, replace=replace)
     _refuse_early(source, request)
-    name, title = KINDS[kind]
-    notebook = read_notebook(_notebook_path(name))
     with staged_folder(out, replace=replace) as stage:
         settings = {
             "source": _source_setting(source),
@@ -64,11 +64,24 @@ def make_report(
             "standards": _absolute(request.standards),
             "out": str(stage),
         }
-        done = execute(notebook, settings=settings, tell=tell)
-        tell("writing the report")
-        save_page(report_html(done, title=title), stage / f"{name}.html")
-        save_shown(done, stage)
+        for kind in kinds:
+            _one_report(kind, settings, stage, tell)
         return count_queries(stage)
+
+
+def _one_report(
+    kind: str,
+    settings: Mapping[str, str | Hidden | None],
+    stage: pathlib.Path,
+    tell: Callable[[str], None],
+) -> None:
+    name, title = KINDS[kind]
+    notebook = read_notebook(_notebook_path(name))
+    tell(f"{title}:")
+    done = execute(notebook, settings=settings, tell=tell)
+    tell("writing the report")
+    save_page(report_html(done, title=title), stage / f"{name}.html")
+    save_shown(done, stage)
 
 
 def _source_setting(source: str | pathlib.Path) -> str | Hidden:

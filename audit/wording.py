@@ -23,6 +23,7 @@ DECIMALS: dict[str, int] = {
     "%": 0,
     "degrees": 0,
     "events": 2,
+    "cases": 0,
     "events per 100 cases": 1,
     "events per 100 case-months": 1,
     "": 2,

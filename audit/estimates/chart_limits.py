@@ -120,8 +120,8 @@ def process_limits(series: Series, use: np.ndarray, settings: ChartSettings) -> 
     z = (_working(series) - model.centre) / model.sigma
     lines = {k: model.centre + k * model.sigma for k in (-3, -2, 2, 3)}
     middle = np.full_like(model.sigma, model.centre)
-    if series.kind == "cases_between":
-        middle = np.full_like(model.sigma, np.median(series.values[use]))
+    if series.kind == "cases_between" or (series.kind in RANGED and settings.centre == "median"):
+        middle = np.full_like(model.sigma, np.median(_working(series)[use]))
     floor = -np.inf if series.kind == "individual" else 0.0
     cap = 1.0 if series.kind == "proportion" else np.inf
     return Limits(
@@ -165,7 +165,8 @@ def _individual(series: Series, use: np.ndarray, settings: ChartSettings) -> _Mo
     return _Model(
         centre=float(working[use].mean()),
         sigma=np.full(len(working), FACTORS[factor] * kept.mean()),
-        method=f"{scale}, mean +/- {factor} x mean moving range, screening {screening}",
+        method=f"{scale}, mean +/- {factor} x mean moving range, screening {screening}"
+        + (", median as centre line" if settings.centre == "median" else ""),
         spread=float(kept.mean()),
         screened=screened,
         range_limit=None if between else float(RANGE_LIMIT * kept.mean()),

@@ -71,7 +71,7 @@ def _why_withheld(part: Series, use: np.ndarray, rules: str, settings: ChartSett
         return f"{points} points, {settings.min_points_limits} are needed"
     if not chosen.starts_with_runs or settings.withhold == "never":
         return ""
-    if _mostly_zero(part):
+    if _crowded_end(part):
         return ""
     found = run_rules.analyse_runs(_side(part.values[use], np.median(part.values[use])))
     if not found.shifted or found.useful < settings.min_points_runs:
@@ -83,9 +83,17 @@ def _why_withheld(part: Series, use: np.ndarray, rules: str, settings: ChartSett
     )
 
 
-def _mostly_zero(part: Series) -> bool:
+def _crowded_end(part: Series) -> str:
+    """In words the end of the scale at which more than half of the points lie, or nothing.
+
+    So many points cannot lie on both sides of any line, so a run of them means nothing.
+    """
     known = part.values[~np.isnan(part.values)]
-    return part.kind in COUNTED and int((known == 0).sum()) * 2 > len(known)
+    if part.kind in (*COUNTED, "cases_between") and int((known == 0).sum()) * 2 > len(known):
+        return "zero"
+    if part.kind == "proportion" and int((known == 1).sum()) * 2 > len(known):
+        return "100 %"
+    return ""
 
 
 def _side(values: np.ndarray, line: np.ndarray | np.floating) -> np.ndarray:
@@ -111,8 +119,11 @@ def sides(phase: Phase) -> np.ndarray:
 
 def why_no_runs(phase: Phase, rules: str) -> str:
     """Why the runs tests are not done in this phase, or an empty text."""
-    if _mostly_zero(phase.series):
-        return "more than half of the points are zero, so runs mean nothing"
+    crowded = _crowded_end(phase.series)
+    if crowded:
+        return f"more than half of the points are {crowded}, so runs mean nothing"
+    if phase.series.kind != "individual" and (drawn_lines(phase)["centre"] <= 0).any():
+        return "the centre line lies at zero, so no point can be below it"
     useful, what = len(phase.present), "points"
     if run_rules.rule_set(rules).starts_with_runs:
         useful, what = int(np.count_nonzero(sides(phase)[phase.present])), "points off the centre"

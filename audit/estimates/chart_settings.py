@@ -13,6 +13,7 @@ SCREENING = ("off", "moving_ranges")
 FACTORS = {"2.66": 2.66 / 3, "3/1.128": 1 / 1.128}  # sigma in mean moving ranges
 DISPERSION = ("nominal", "laney")
 WITHHOLD = ("when_shifting", "never")
+CENTRES = ("mean", "median")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -52,6 +53,9 @@ class ChartSettings:
     rebase: recorded decisions; each starts a phase with lines of its own.
     min_points_limits, min_points_runs: none below; trial_below: limits are trial limits below.
     withhold: "when_shifting" draws no limits while the baseline shows a shift.
+    centre: of single values and days between; "median" draws the baseline's median, about which
+        half of the points lie on each side whatever their spread, as tests of runs suppose. Limits
+        stay where they are.
     """
 
     screening: str = "off"
@@ -63,12 +67,14 @@ class ChartSettings:
     min_points_runs: int = 10
     trial_below: int = 13
     withhold: str = "when_shifting"
+    centre: str = "mean"
 
     def __post_init__(self) -> None:
         check_choice(self.screening, SCREENING, name="screening")
         check_choice(self.individual_factor, FACTORS, name="individual_factor")
         check_choice(self.dispersion, DISPERSION, name="dispersion")
         check_choice(self.withhold, WITHHOLD, name="withhold")
+        check_choice(self.centre, CENTRES, name="centre")
         if self.min_points_limits < 2 or self.min_points_runs < 2:
             raise ValueError("min_points_limits and min_points_runs must be 2 or more")
         if self.fix_after is not None and self.fix_after < self.min_points_limits:

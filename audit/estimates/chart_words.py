@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from audit.estimates.chart_limits import COUNTED, Limits, proportion_chart_power
@@ -39,12 +41,23 @@ def signal_sentences(phase: Phase, patterns: list[Pattern]) -> list[str]:
 
 
 def chart_notes(phases: list[Phase], rules: str, missing: int) -> tuple[str, ...]:
-    """What a caption must say, phase by phase."""
+    """What a caption must say of the lines and tests, phase by phase."""
     notes = [f"points without a value, passed over: {missing}"] if missing else []
-    for phase in phases:
-        prefix = f"phase {phase.number}: " if len(phases) > 1 else ""
-        notes += [prefix + note for note in _phase_notes(phase, rules)]
+    notes += _by_phase(phases, lambda phase: _phase_notes(phase, rules))
     return tuple(notes)
+
+
+def chart_advice(phases: list[Phase]) -> tuple[str, ...]:
+    """How much a chart of this kind and size can show, phase by phase."""
+    return tuple(_by_phase(phases, _phase_advice))
+
+
+def _by_phase(phases: list[Phase], give: Callable[[Phase], list[str]]) -> list[str]:
+    return [
+        (f"phase {phase.number}: " if len(phases) > 1 else "") + note
+        for phase in phases
+        for note in give(phase)
+    ]
 
 
 def _phase_notes(phase: Phase, rules: str) -> list[str]:
@@ -62,6 +75,13 @@ def _phase_notes(phase: Phase, rules: str) -> list[str]:
     no_runs = why_no_runs(phase, rules)
     if no_runs and rules != "limits":
         notes.append(f"runs tests not done: {no_runs}")
+    return notes
+
+
+def _phase_advice(phase: Phase) -> list[str]:
+    notes = []
+    if phase.limits is not None and phase.series.kind == "proportion":
+        notes.append(_power_note(phase, phase.limits))
     if phase.series.kind in COUNTED and len(phase.present):
         mean = float(np.mean(phase.series.counts[phase.present]))
         if mean < EVENTS_NEEDED:
@@ -84,8 +104,6 @@ def _limit_notes(phase: Phase, limits: Limits) -> list[str]:
             notes.append(f"no {end} limit")
         elif reached:
             notes.append(f"no {end} limit for {reached} of {len(phase.present)} points")
-    if phase.series.kind == "proportion":
-        notes.append(_power_note(phase, limits))
     return notes
 
 

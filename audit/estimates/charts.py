@@ -16,9 +16,21 @@ import pandas as pd
 from audit.estimates import run_rules
 from audit.estimates.chart_input import read_series
 from audit.estimates.chart_limits import RANGED, Series
-from audit.estimates.chart_phase import Phase, build_phase, drawn_lines, phase_patterns, sides
+from audit.estimates.chart_phase import (
+    Phase,
+    build_phase,
+    drawn_lines,
+    phase_patterns,
+    sides,
+    why_no_runs,
+)
 from audit.estimates.chart_settings import ChartSettings, Rebase
-from audit.estimates.chart_words import chart_notes, members_by_rule, signal_sentences
+from audit.estimates.chart_words import (
+    chart_advice,
+    chart_notes,
+    members_by_rule,
+    signal_sentences,
+)
 
 __all__ = ["ChartSettings", "ControlChart", "Rebase", "control_chart"]
 
@@ -35,8 +47,10 @@ class ControlChart:
         the line). Missing numbers are NaN: no value, or no limits (the notes say why).
     phases: one row a phase: phase, first, last, points, baseline_points, centre, spread (mean
         moving range, or Laney's sigma of z), moving_range_limit, limits (drawn, trial, withheld),
-        method.
-    signals: one sentence a rule and phase; notes: what a caption must say.
+        method, withheld (why there are no limits, or empty), no_runs (why the
+        tests of runs were not done, or empty).
+    signals: one sentence a rule and phase; notes: what a caption must say. advice: those of the
+        notes that say how much a chart of this kind and size can show.
     n: points with a value; missing: points without.
     """
 
@@ -46,6 +60,7 @@ class ControlChart:
     phases: pd.DataFrame
     signals: tuple[str, ...]
     notes: tuple[str, ...]
+    advice: tuple[str, ...]
     method: str
     n: int
     missing: int
@@ -79,14 +94,16 @@ def control_chart(
     phases = [build_phase(series, span, rules, settings) for span in _spans(series, settings)]
     pairs = [(phase, phase_patterns(phase, rules)) for phase in phases]
     missing = int(np.isnan(series.values).sum())
+    advice = chart_advice(phases)
     formula = next((phase.limits.method for phase in phases if phase.limits), "run chart, median")
     return ControlChart(
         kind=kind,
         rules=rules,
         table=pd.concat([_table(*pair) for pair in pairs], ignore_index=True),
-        phases=pd.DataFrame([_phase_row(phase) for phase in phases]),
+        phases=pd.DataFrame([_phase_row(phase, why_no_runs(phase, rules)) for phase in phases]),
         signals=tuple(words for pair in pairs for words in signal_sentences(*pair)),
-        notes=chart_notes(phases, rules, missing),
+        notes=(*chart_notes(phases, rules, missing), *advice),
+        advice=advice,
         method=f"{formula}; signals: {chosen.words}",
         n=len(series.values) - missing,
         missing=missing,
@@ -131,7 +148,7 @@ def _table(phase: Phase, patterns: list[run_rules.Pattern]) -> pd.DataFrame:
     )
 
 
-def _phase_row(phase: Phase) -> dict[str, object]:
+def _phase_row(phase: Phase, no_runs: str) -> dict[str, object]:
     limits = phase.limits
     lines = drawn_lines(phase)["centre"]
     known = lines[~np.isnan(lines)]
@@ -148,4 +165,6 @@ def _phase_row(phase: Phase) -> dict[str, object]:
         else limits.moving_range_limit,
         "limits": phase.state,
         "method": "run chart, median" if limits is None else limits.method,
+        "withheld": phase.withheld,
+        "no_runs": no_runs,
     }

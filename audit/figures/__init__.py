@@ -13,13 +13,16 @@ _HOMES: dict[str, str] = {
     "case_course": "case",
     "chart_over_time": "charts",
     "complication_rates": "complications",
+    "cumulative_misses": "monitoring",
     "date_seen_and_interval": "compared",
     "funnel": "charts",
     "incidence_beside_complement": "compared",
     "knee_course": "knee",
     "measure_by_group": "groups",
+    "measure_over_time": "monitoring",
     "planned_against_achieved": "length",
     "promised_against_happened": "counsel",
+    "quality_over_time": "quality",
     "time_curves": "times",
 }
 _HOMES |= {f"{name}_alt": home for name, home in _HOMES.items()}

@@ -105,9 +105,10 @@ def label_ends(axis: Axes, labels: Sequence[EndLabel]) -> None:
 
 def label_lines(axis: Axes, labels: Sequence[tuple[float, str]]) -> None:
     """Names level lines in the right margin, each (height, words); set the axis' limits first."""
-    low, high = axis.get_ylim()
     lines = max((words.count("\n") + 1 for _, words in labels), default=1)
     gap = (0.135 * lines + 0.03) / inches_tall(axis)
-    wanted = [(y - low) / (high - low) for y, _ in labels]
+    # through the axis' own scale, which need not be linear
+    scale = axis.transScale + axis.transLimits
+    wanted = [float(scale.transform((axis.get_xlim()[0], y))[1]) for y, _ in labels]
     for (_, words), place in zip(labels, spread_out(wanted, gap=gap, low=0, high=1), strict=True):
         axis.text(1.03, place, words, transform=axis.transAxes, va="center", size=SMALL)

@@ -17,7 +17,8 @@ import matplotlib as mpl
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.textpath import TextPath
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 
 from schemas import vocabulary
 
@@ -133,7 +134,8 @@ def sheet(
 
     heights: inches, from the top down (with columns: one height a row of panels).
     """
-    head, notes = wrap(title, WIDTH - 0.3, TITLE), wrap(foot, WIDTH - 0.3, SMALL)
+    head = wrap(title, WIDTH - 0.3, TITLE, bold=True)
+    notes = wrap(foot, WIDTH - 0.3, SMALL)
     top = 0.12 + 0.19 * len(head)
     bottom = 0.1 + NOTE_LINE * len(notes) + page.end
     body = sum(heights) + len(heights) * (page.above + page.below)
@@ -164,14 +166,14 @@ def nothing_to_draw(title: str, reason: str) -> Figure:
 _TOGETHER = re.compile(r"(?<=\bn) (?=[=\d])|(?<=\bn =) (?=\d)|(?<=\bmissing) (?=\d)")
 
 
-def wrap(text: str, inches: float, points: float) -> list[str]:
+def wrap(text: str, inches: float, points: float, *, bold: bool = False) -> list[str]:
     """The text in lines no wider than `inches` at this size (line breaks of the text are kept)."""
     lines = []
     for paragraph in _TOGETHER.sub("\N{NO-BREAK SPACE}", text).split("\n"):
         line = ""
         for word in paragraph.split(" "):
             longer = f"{line} {word}".strip()
-            if line and text_inches(longer, points) > inches:
+            if line and text_inches(longer, points, bold=bold) > inches:
                 lines.append(line)
                 longer = word
             line = longer
@@ -180,10 +182,11 @@ def wrap(text: str, inches: float, points: float) -> list[str]:
 
 
 @functools.lru_cache(maxsize=4096)
-def text_inches(text: str, points: float) -> float:
-    """Width of a line of text at this size."""
-    with mpl.rc_context({"font.family": ["DejaVu Sans"], "text.parse_math": False}):
-        return float(TextPath((0, 0), text, size=points).get_extents().width) / 72
+def text_inches(text: str, points: float, *, bold: bool = False) -> float:
+    """Width of a line of text at this size, from the letters' own widths."""
+    font = FontProperties(family="DejaVu Sans", size=points, weight="bold" if bold else "normal")
+    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width) / 72
 
 
 def share_axis(axis: Axes) -> None:

@@ -90,10 +90,10 @@ def save_page(page: str, path: pathlib.Path) -> None:
 
 def save_shown(notebook: Any, folder: pathlib.Path) -> None:
     """Write the figures (PNG) and tables (CSV) that an executed notebook shows."""
-    (folder / "figures").mkdir()
+    (folder / "figures").mkdir(exist_ok=True)
     for figure in figures_in(notebook):
         (folder / "figures" / f"{figure.name}.png").write_bytes(figure.png)
-    (folder / "tables").mkdir()
+    (folder / "tables").mkdir(exist_ok=True)
     for table in tables_in(notebook):
         write_csv(table.frame, folder / "tables" / f"{table.name}.csv")
 

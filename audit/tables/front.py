@@ -4,13 +4,29 @@ from __future__ import annotations
 
 import pandas as pd
 
-from audit import wording
 from audit.cohort import Cohort
-from audit.discussion import cases_to_discuss
+from audit.discussion import LIMITS, Limit, cases_to_discuss
+from audit.discussion.limits import KINDS
+from audit.intake.hints import general_message
 from audit.measures.weight_bearing import number_episodes
 from audit.run import AuditRun
-from audit.tables.shown import ShownTable, estimate_of, window_words
+from audit.tables.actions import action_table
+from audit.tables.shown import ShownTable, window_words
+from audit.tables.verdicts import UNFIT_NOTE, verdict_table
 from schemas import vocabulary
+
+__all__ = [
+    "CAUTIONS",
+    "UNFIT_NOTE",
+    "action_table",
+    "coverage_table",
+    "discussion_table",
+    "flow_table",
+    "limbs_in",
+    "limit_table",
+    "query_table",
+    "verdict_table",
+]
 
 CAUTIONS = (
     "This is service evaluation for a department. It is never advice for one patient, and no "
@@ -78,7 +94,7 @@ def _query_words(cohort: Cohort) -> str:
 
 def query_table(cohort: Cohort, most: int = 20) -> ShownTable:
     """Data queries counted by rule, most frequent first; no value of a patient."""
-    queries = cohort.queries
+    queries = cohort.queries.assign(message=general_message(cohort.queries["message"]))
     counts = (
         queries.groupby(["severity", "table", "column", "rule", "message"])
         .size()
@@ -119,40 +135,6 @@ def flow_table(cohort: Cohort) -> ShownTable:
     return ShownTable(frame, "cohort_flow", "From rows read to the cohort", notes, row_headings=2)
 
 
-def verdict_table(run: AuditRun) -> ShownTable:
-    """Criteria against targets: quarter beside rolling year beside all time."""
-    lines = []
-    for _, rows in run.standards.groupby("criterion", sort=False):
-        first = rows.iloc[0]
-        line = {"Criterion": f"{first['words']} ({first['target_level']} target)"}
-        for _, row in rows.iterrows():
-            line[window_words(row["window"])] = _verdict_cell(row)
-        lines.append(line)
-    ordered = ["Criterion", *[window_words(w) for w in _windows(run)]]
-    notes = (
-        "Met or not met only when the whole 95% interval lies on one side of the target; otherwise "
-        "uncertain. Not estimable: nothing to judge, or nothing due yet.",
-        "Intervals allow for several cases of one patient. Sources of the targets: standards.csv.",
-    )
-    frame = pd.DataFrame(lines).reindex(columns=ordered)
-    return ShownTable(frame, "standards", "Standards and verdicts", notes)
-
-
-def _windows(run: AuditRun) -> list[str]:
-    return [f"quarter:{run.quarter}", f"year_to:{run.quarter}", "all"]
-
-
-def _verdict_cell(row: pd.Series) -> str:
-    estimate = estimate_of(row)
-    waiting = f"; {row['not_yet_due']} not yet due" if row["not_yet_due"] else ""
-    if estimate.value is None:
-        return f"Not estimable (n {row['n']}{waiting})"
-    verdict = str(row["verdict"]).capitalize()
-    if row["statistic"] == "proportion":
-        return f"{verdict}: {wording.share_with_interval(estimate)}{waiting}"
-    return f"{verdict}: {wording.with_interval(estimate)}; n {row['n']}{waiting}"
-
-
 def discussion_table(run: AuditRun) -> ShownTable:
     """The cases to discuss, heaviest first, with every reason."""
     found = cases_to_discuss(run)
@@ -168,37 +150,40 @@ def discussion_table(run: AuditRun) -> ShownTable:
     ]
     frame = pd.DataFrame(lines, columns=["Case", "Device and bone", "Surgery", "Why"])
     notes = (
-        "Active in the quarter or in treatment at the cut-off; heaviest reasons first. Limits are "
-        "local choices (see audit/discussion.py). A reason to look, not a finding of fault.",
+        "Active in the quarter or in treatment at the cut-off; heaviest reasons first. The limits "
+        "stand in their own table. A reason to look, not a finding of fault.",
     )
     return ShownTable(frame, "cases_to_discuss", "Cases to discuss", notes)
 
 
-def action_table(run: AuditRun) -> ShownTable:
-    """Open actions, overdue first, then those closed in the quarter."""
-    actions = run.cohort.tables["actions"]
-    day = run.cohort.cutoff
-    start = run.quarter.start_time.normalize()
-    recent = actions.loc[actions["closed_on"].isna() | (actions["closed_on"] >= start)].copy()
-    overdue = recent["closed_on"].isna() & (recent["due_on"] < day)
-    recent["State"] = "open"
-    recent.loc[overdue, "State"] = "overdue"
-    recent.loc[recent["closed_on"].notna(), "State"] = "closed"
-    order = {"overdue": 0, "open": 1, "closed": 2}
-    recent = recent.sort_values(
-        ["State", "due_on", "action_id"],
-        key=lambda column: column.map(order) if column.name == "State" else column,
-        kind="stable",
+def limit_table(run: AuditRun) -> ShownTable:
+    """The limits beyond which a case is looked at, with their sources."""
+    tolerance = f"{run.cohort.settings.tolerance_mm:g} mm"
+    lines = [("distance from the plan", f"above {tolerance}", "all cases", "settings of the run")]
+    lines += [
+        (
+            KINDS[limit.kind][0],
+            f"{KINDS[limit.kind][1]} {limit.value:g} {KINDS[limit.kind][2]}",
+            _whom(limit),
+            limit.source,
+        )
+        for limit in LIMITS
+    ]
+    frame = pd.DataFrame(lines, columns=["What is looked at", "Limit", "Cases", "Source"])
+    notes = (
+        "Where two limits of one kind fit a case the upper one in this list counts. Also looked "
+        "at: complications of severity type II or more in the quarter, and treatment that ended "
+        "early or by loss.",
     )
-    frame = pd.DataFrame(
-        {
-            "Action": recent["action_id"],
-            "Criterion": recent["criterion"],
-            "What": recent["action"],
-            "Owner": recent["owner_role"].fillna("not named"),
-            "Due": recent["due_on"].dt.strftime("%Y-%m-%d").fillna("no date"),
-            "State": recent["State"],
-        }
-    )
-    notes = () if len(frame) else ("No action is recorded.",)
-    return ShownTable(frame, "actions", "Actions: overdue first, then open, then closed", notes)
+    return ShownTable(frame, "discussion_limits", "When a case is looked at", notes)
+
+
+def _whom(limit: Limit) -> str:
+    parts = [
+        " or ".join(vocabulary.label(name, code).lower() for code in codes)
+        for name, codes in (("device_class", limit.device_class), ("segment", limit.segment))
+        if codes
+    ]
+    if limit.age == "child":
+        parts.append("under 18 years")
+    return "; ".join(parts) or "all cases"

@@ -16,7 +16,7 @@ Rng = np.random.Generator
 
 
 def build_tables(parameters: Parameters = TRUE) -> dict[str, pd.DataFrame]:
-    """All eight tables of the service as text columns, empty text = missing.
+    """All tables of the service as text columns, empty text = missing.
 
     Each person has an own stream of chance, so a change in one leaves the others alone.
     Raises ValueError when the seed leaves no case for a special situation.

@@ -241,6 +241,19 @@ ACTIONS = (
 )  # fmt: skip
 
 
+#: (happened, what changed, kind)
+SERVICE_EVENTS = (
+    ("2024-09-02", "A limb clinic every week instead of every second", "change"),
+    ("2025-11-03", "Frames taught to families on the ward, no longer in clinic", "change"),
+)
+
+
+def service_events() -> list[dict]:
+    """The rows of the service_events table: two plain changes, no decision on limits."""
+    names = ("happened_on", "label", "kind")
+    return [dict(zip(names, row, strict=True)) for row in SERVICE_EVENTS]
+
+
 def actions() -> list[dict]:
     """The rows of the actions table."""
     names = ("raised_on", "criterion", "action", "owner_role", "due_on", "closed_on")

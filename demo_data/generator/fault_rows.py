@@ -1,4 +1,5 @@
-"""Faults in the tables that hang on a case, and in the actions."""
+"""Faults in the tables that hang on a case, in the actions, in the service events and in the
+theatre list."""
 
 from __future__ import annotations
 
@@ -26,11 +27,12 @@ from demo_data.generator.fault_workshop import Cell, Choice, Fault, day, moment
 
 FILMS, MOTION, LOADS = "radiographs", "joint_motion", "weight_bearing"
 EVENTS, LOG, ACTIONS = "complications", "distraction_sessions", "actions"
+SERVICE, THEATRE = "service_events", "theatre_counts"
 SCHEME = "checketts_otterburn"
 
 
 _GRADED = given("pin_site_grade", "pin_site_scheme")
-_KIND = {EVENTS: "any", LOG: "logged", ACTIONS: ""}
+_KIND = {EVENTS: "any", LOG: "logged", ACTIONS: "", SERVICE: ""}
 _TENTH = {LOG: at(9)}
 
 Line = tuple[str, str, str, Mapping[str, Cell], Choice | None]
@@ -227,6 +229,13 @@ _ADDED: tuple[Line, ...] = (
         None,
     ),
 )
+#: a decision to recompute limits: what it needs, and the rule that asks for it
+_DECISION = {"criterion": "complications_nail", "cause": "new screws", "decided_by": "audit lead"}
+_NEEDED = {"criterion": "criterion", "cause": "cause", "decided_by": "decider"}
+_DECISIONS: tuple[Line, ...] = tuple(
+    (f"rebase_without_{name}", SERVICE, column, {"kind": "rebase", **_DECISION, column: ""}, None)
+    for column, name in _NEEDED.items()
+)
 
 
 def _fault(line: Line, severity: str, *, added: bool = False) -> Fault:
@@ -264,6 +273,43 @@ _SPECIAL = (
         copied=True,
     ),
     Fault(
+        rule="not_a_quarter",
+        table=THEATRE,
+        column="quarter",
+        what="row added: quarter written the other way round",
+        cells={"quarter": "Q3 2026"},
+        kind="",
+        copied=True,
+    ),
+    Fault(
+        rule="date_in_future",
+        table=THEATRE,
+        column="quarter",
+        what="row added: a quarter far ahead",
+        cells={"quarter": "2098Q1"},
+        kind="",
+        copied=True,
+    ),
+    Fault(
+        rule="centre_without_cases",
+        table=THEATRE,
+        column="centre",
+        severity="warning",
+        what="row added: a centre that no case has",
+        cells={"centre": "west"},
+        kind="",
+        copied=True,
+    ),
+    Fault(
+        rule="quarter_counted_twice",
+        table=THEATRE,
+        column="quarter",
+        what="row added: the first quarter counted again",
+        cells={"operations": "99"},
+        kind="",
+        copied=True,
+    ),
+    Fault(
         rule="several_pin_site_schemes",
         table=EVENTS,
         column="pin_site_scheme",
@@ -280,5 +326,6 @@ ROW_FAULTS: tuple[Fault, ...] = (
     *(_fault(line, "warning") for line in _QUESTIONS),
     *(_fault(line, "warning", added=True) for line in _ADDED),
     *(_fault(line, "error") for line in _ERRORS),
+    *(_fault(line, "error", added=True) for line in _DECISIONS),
     *_SPECIAL,
 )

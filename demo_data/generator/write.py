@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from demo_data.generator import events, theatre
 from demo_data.generator.closing import Record
 from demo_data.generator.parameters import Parameters
 from demo_data.generator.people import Patient
@@ -45,6 +46,8 @@ COLUMNS = {
     "actions": (
         "action_id", "raised_on", "criterion", "action", "owner_role", "due_on", "closed_on",
     ),
+    "service_events": ("happened_on", "label", "kind", "criterion", "cause", "decided_by"),
+    "theatre_counts": ("quarter", "centre", "operations"),
 }  # fmt: skip
 #: columns that paper work leaves empty, and how often compared with the true missing share
 GAPS = {
@@ -63,17 +66,21 @@ EVENT_GAPS = ("permanent", "course_class", "severity_type", "resolved_on")
 def make_tables(
     patients: list[Patient], records: list[Record], actions: Rows, parameters: Parameters
 ) -> dict[str, pd.DataFrame]:
-    """All eight tables as text, ready to be written; empty text = missing."""
+    """All tables as text, ready to be written; empty text = missing."""
     rng = np.random.default_rng([parameters.seed, 9])
     ordered = sorted(records, key=lambda r: (r.course.plan.surgery, r.course.plan.patient.number))
     rows: dict[str, Rows] = {name: [] for name in COLUMNS}
     rows["patients"] = [_patient_row(patient, rng) for patient in patients]
     rows["actions"] = actions
+    rows["service_events"] = events.service_events()
     for number, record in enumerate(ordered, start=1):
         case_id = f"C{number:03d}"
         _add_case(rows, case_id, record, (parameters, rng))
     for number, row in enumerate(rows["complications"], start=1):
         row["complication_id"] = f"X{number:03d}"
+    rows["theatre_counts"] = theatre.counts(
+        rows["cases"], np.random.default_rng([parameters.seed, 11])
+    )
     return {name: _frame(rows[name], columns) for name, columns in COLUMNS.items()}
 
 

@@ -75,6 +75,12 @@ def _stopped(evidence: Evidence) -> pd.Series:
     return evidence["cases"]["outcome_status"].isin(CUT_SHORT)
 
 
+def _gain_in_treatment(evidence: Evidence) -> pd.Series:
+    cases = evidence["cases"]
+    waiting = cases["outcome_status"].isin(["in_treatment"]) & cases["union_date"].isna()
+    return waiting & cases["achieved_gain_mm"].notna() & cases["distraction_end_date"].isna()
+
+
 def _union_without_end(evidence: Evidence) -> pd.Series:
     cases = evidence["cases"]
     return cases["union_date"].notna() & cases["distraction_end_date"].isna()
@@ -138,6 +144,18 @@ _ERRORS: tuple[Rule, ...] = (
         "mean no time at all or over 400 days for a centimetre.",
         source=INDEX,
         fails=_healing_impossible,
+    ),
+    # stands here because a union date that is an error must be out by now, and an interim gain
+    # must be out before an index is formed with it
+    Rule(
+        id="gain_while_in_distraction",
+        table="cases",
+        column="achieved_gain_mm",
+        severity="error",
+        message="Enter the last day of distraction, or clear the achieved gain until distraction "
+        "has ended: an interim gain belongs in the radiographs table.",
+        source=LOCAL,
+        fails=_gain_in_treatment,
     ),
     Rule(
         id="fixation_index_impossible",

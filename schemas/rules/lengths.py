@@ -64,12 +64,6 @@ def _gain_without_end(evidence: Evidence) -> pd.Series:
     return cases["achieved_gain_mm"].notna() & cases["distraction_end_date"].isna()
 
 
-def _gain_in_treatment(evidence: Evidence) -> pd.Series:
-    cases = evidence["cases"]
-    waiting = cases["outcome_status"].isin(["in_treatment"]) & cases["union_date"].isna()
-    return waiting & _gain_without_end(evidence)
-
-
 def _lost(evidence: Evidence) -> pd.Series:
     cases = evidence["cases"]
     return cases["achieved_gain_mm"] - cases["final_gain_mm"]
@@ -133,14 +127,6 @@ _ACHIEVED: tuple[Rule, ...] = (
         "percent of the bone.",
         SHARE,
         _share_impossible,
-    ),
-    _gain_rule(
-        "gain_while_in_distraction",
-        "error",
-        "Enter the last day of distraction, or clear the achieved gain until distraction has "
-        "ended: an interim gain belongs in the radiographs table.",
-        LOCAL,
-        _gain_in_treatment,
     ),
     _gain_rule(
         "mean_rate_unusual",

@@ -49,7 +49,7 @@ def test_order_of_rows_and_columns_does_not_matter(demo, plain):
         name: frame.sample(frac=1, random_state=3).iloc[:, ::-1].reset_index(drop=True)
         for name, frame in demo.items()
     }
-    assert_same(results_of(shuffled), plain)
+    pd.testing.assert_frame_equal(results_of(shuffled), plain, check_exact=True)
 
 
 def truncated(frames: dict[str, pd.DataFrame], day: str) -> dict[str, pd.DataFrame]:
@@ -61,6 +61,7 @@ def truncated(frames: dict[str, pd.DataFrame], day: str) -> dict[str, pd.DataFra
         "complications": "occurred_on",
         "distraction_sessions": "started_at",
         "actions": "raised_on",
+        "service_events": "happened_on",
     }
     cases = frames["cases"].copy()
     cases = cases[(cases["surgery_date"] <= day) & (cases["arrival_date"] <= day)]

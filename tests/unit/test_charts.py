@@ -341,8 +341,57 @@ def test_rebase_decisions_must_be_in_order():
         ({"withhold": "always"}, "withhold must be one of"),
         ({"fix_after": 3}, "fix_after must be 6"),
         ({"min_points_limits": 1}, "must be 2 or more"),
+        ({"centre": "mode"}, "centre must be one of .*'mode'"),
     ],
 )
 def test_settings_are_closed_lists(option, message):
     with pytest.raises(ValueError, match=message):
         ChartSettings(**option)
+
+
+# --- ends of the scale, and how much a chart can show
+
+
+def test_mostly_full_shares_run_no_runs_tests():
+    chart = control_chart([9] * 12 + [8, 7] * 4, [9] * 20, kind="proportion")
+    assert "more than half of the points are 100 %" in chart.phases["no_runs"][0]
+    assert chart.table["high"].notna().all()
+    assert not chart.table["signal"].str.contains("run|crossings").any()
+
+
+def test_gaps_of_no_case_run_no_runs_tests():
+    # Where most cases have the event, most gaps are 0, and no point can be below a line at 0.
+    mostly = control_chart([0] * 14 + [1, 2] * 6, kind="cases_between")
+    assert "more than half of the points are zero" in mostly.phases["no_runs"][0]
+    half = control_chart([0, 0, 1] * 8, kind="cases_between", settings=ChartSettings(fix_after=12))
+    assert half.phases["no_runs"][0]
+    line = control_chart(
+        [0, 0, 0, 1, 0, 0, 2, 1, 3, 2, 1, 4, 2, 3, 1], kind="cases_between",
+        settings=ChartSettings(fix_after=6),
+    )  # fmt: skip
+    assert line.phases["no_runs"][0] == "the centre line lies at zero, so no point can be below it"
+    assert not line.table["signal"].str.contains("run|crossings").any()
+
+
+def test_advice_is_part_of_the_notes_and_the_phases_say_what_was_not_done():
+    chart = control_chart([1, 1, 1, 2, 1, 1, 1, 1, 1, 2], [12] * 10, kind="proportion")
+    assert len(chart.advice) == 2
+    assert chart.notes[-2:] == chart.advice
+    short = control_chart(STEADY[:5])
+    assert short.phases["withheld"][0] == "5 points, 6 are needed"
+    assert short.advice == ()
+
+
+def test_the_median_can_be_the_centre_of_single_values_and_limits_stay():
+    skewed = [3, 4, 3, 5, 4, 3, 20, 4, 5, 3, 4, 25, 3, 4, 5, 3]
+    mean, median = (
+        control_chart(skewed, rules="limits", settings=ChartSettings(centre=centre))
+        for centre in ("mean", "median")
+    )
+    assert mean.table["centre"][0] == pytest.approx(np.mean(skewed))
+    assert median.table["centre"][0] == np.median(skewed)
+    pd.testing.assert_frame_equal(mean.table[["low", "high"]], median.table[["low", "high"]])
+    gaps = control_chart(skewed, kind="days_between", settings=ChartSettings(centre="median"))
+    # the middle of two equal powers is that of the values
+    assert gaps.table["centre"][0] == pytest.approx(4.0)
+    assert "median as centre line" in gaps.method

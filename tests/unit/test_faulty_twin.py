@@ -24,7 +24,9 @@ CLEAN = Path(demo_data.__file__).parent / "tables"
 READ_ON = datetime.date(2026, 11, 2)
 PLACE = ["table", "row", "column", "rule", "severity"]
 #: error queries that follow from a planted fault elsewhere: (table, rule) -> why
-CONSEQUENCES: dict[tuple[str, str], str] = {}
+CONSEQUENCES: dict[tuple[str, str], str] = {
+    ("theatre_counts", "quarter_counted_twice"): "of two counts of a quarter neither can be used"
+}
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,9 @@ from tests.unit import (
     test_rules_healing,
     test_rules_lengths,
     test_rules_milestones,
+    test_rules_service,
     test_rules_sessions,
+    test_rules_theatre,
     test_rules_treatments,
 )
 from tests.unit.rule_evidence import evidence, failing, typed, with_text
@@ -28,6 +30,8 @@ CHECKS = [
     *test_rules_healing.CHECKS,
     *test_rules_function.CHECKS,
     *test_rules_sessions.CHECKS,
+    *test_rules_service.CHECKS,
+    *test_rules_theatre.CHECKS,
 ]
 #: tested for every date column in test_rules_dates
 FOR_ALL_DATES = ("date_in_future", "date_before_1980", "many_first_of_january")
@@ -38,6 +42,9 @@ ASKS_FOR_MISSING = {
     "final_status_without_date",
     "full_load_seen_without_date",
     "pin_site_grade_without_scheme",
+    "rebase_without_cause",
+    "rebase_without_criterion",
+    "rebase_without_decider",
     "unresolved_at_completion",
 }
 EMPTY = evidence(**{table: [] for table in schemas.TABLES})
