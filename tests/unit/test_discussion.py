@@ -57,14 +57,13 @@ K2              X       2025-08-21  joint  yes                 II
 K3              G       2025-08-20  joint  no                  I
 K4              N       2025-03-20  joint  yes                 II
 """
-# G: none from 25 June to 1 July: 7 days, over in the quarter; 3 days before and after it.
+# G: none from 28 June to 4 July: 7 days, over in the quarter; the 9 days before lie outside it.
 # O: last session on 25 September, five days before the cut-off, distraction going on.
 SESSIONS = """
 case_id started_at       delivered_mm
-G       2025-06-20T08:00 1
-G       2025-06-24T08:00 1
-G       2025-07-02T08:00 1
-G       2025-07-06T08:00 1
+G       2025-06-17T08:00 1
+G       2025-06-27T08:00 1
+G       2025-07-05T08:00 1
 G       2025-07-07T08:00 1
 O       2025-09-24T08:00 1
 O       2025-09-25T08:00 1

@@ -281,6 +281,8 @@ def test_states_of_a_time(cohort_of):
     assert states_of(pair, later) == expected | {"J": "missing"}
     far = dataclasses.replace(time, target=150)
     assert states_of(pair, far)["J"] == "not yet due"  # 7 January: still to come
+    year = states_of(pair, dataclasses.replace(time, target=400))  # up for nobody yet
+    assert (year["F"], year["J"], year["H"], year["C"]) == ("not yet due",) * 2 + ("missing", "not met")  # fmt: skip
     slow = dataclasses.replace(time, target=100, direction="at_least")
     found = states_of(pair, slow)
     assert (found["A"], found["I"], found["J"], found["F"]) == (
