@@ -7,6 +7,7 @@ import pandas as pd
 import schemas
 from schemas import vocabulary
 from schemas.expected import STATES
+from schemas.reading import READING_CHECKS
 from schemas.rules import RULES
 
 COLUMNS = (
@@ -84,6 +85,7 @@ def dictionary_markdown() -> str:
         parts += [f"## {name}", f"{table.description}{required}"]
         parts.append(_markdown_table(_for_people(dictionary[dictionary["table"] == name])))
     parts += ["## When a value can be expected", _markdown_table(_states())]
+    parts += ["## Questions while reading", _markdown_table(_reading_checks())]
     parts += ["## Checks of single columns", _markdown_table(_column_checks())]
     parts += ["## Rules between cells", _markdown_table(_rules_for_people())]
     return "\n\n".join(parts) + "\n"
@@ -146,6 +148,11 @@ def _span(low: float, high: float) -> str:
 def _states() -> pd.DataFrame:
     rows = [(f"`{state.name}`", state.words, state.source) for state in STATES.values()]
     return pd.DataFrame(rows, columns=["Expected", "In", "Source"])
+
+
+def _reading_checks() -> pd.DataFrame:
+    rows = [(f"`{name}`", *facts) for name, facts in READING_CHECKS.items()]
+    return pd.DataFrame(rows, columns=["Question", "Severity", "Meaning"])
 
 
 def _column_checks() -> pd.DataFrame:
