@@ -25,10 +25,10 @@ import schemas
 from audit.commands import _parser
 from audit.errors import UnusableInput
 from audit.intake.tables import kind_of
-from audit.release import entry_workbook
-from audit.release.entry_example import EXAMPLE, example_rows
-from audit.release.entry_read_me import read_me_lines
-from audit.release.entry_workbook import blank_workbook, save_blank
+from audit.release.entry import workbook as entry_workbook
+from audit.release.entry.example import EXAMPLE, example_rows
+from audit.release.entry.read_me import read_me_lines
+from audit.release.entry.workbook import blank_workbook, save_blank
 from schemas import TABLES, fields, vocabulary
 from schemas.rules import RULES
 from tests.conftest import DEMO

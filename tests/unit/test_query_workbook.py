@@ -21,8 +21,8 @@ from audit.checking import check_source
 from audit.commands import main
 from audit.errors import UnusableInput
 from audit.intake.parse import plain_heading
-from audit.release.query_rows import Most
-from audit.release.query_workbook import query_workbook
+from audit.release.asked.rows import Most
+from audit.release.asked.workbook import query_workbook
 from audit.release.workbook_sheets import MOST_LETTERS, visible
 from schemas import TABLES
 from tests.conftest import DEMO, ROOT

@@ -18,7 +18,7 @@ from audit.intake.sources import open_source
 from audit.intake.tables import kind_of
 from audit.intake.workbook.cells import typed_cells
 from audit.intake.workbook.xml import Formats, column_letters, column_number
-from audit.release.entry_workbook import blank_workbook
+from audit.release.entry.workbook import blank_workbook
 from schemas import TABLES
 from tests.conftest import DEMO
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from xlsxwriter.utility import xl_col_to_name
 
-from audit.release.entry_words import cell_hint, refusal
+from audit.release.entry.words import cell_hint, refusal
 from schemas import TABLES
 from schemas.rules import VALUE_RULES
 from schemas.rules.dates import OLDEST

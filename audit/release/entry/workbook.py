@@ -12,8 +12,8 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from audit.errors import UnusableInput
-from audit.release import entry_pages
-from audit.release.entry_checks import (
+from audit.release.entry import pages as entry_pages
+from audit.release.entry.checks import (
     CODE_SHEET,
     Place,
     ids_name,
@@ -23,14 +23,14 @@ from audit.release.entry_checks import (
     places_of,
     validation_of,
 )
-from audit.release.entry_read_me import (
+from audit.release.entry.read_me import (
     COLUMN_SHEET,
     EXAMPLE_SHEET,
     READ_ME,
     RULE_SHEET,
     write_read_me,
 )
-from audit.release.entry_words import heading_note
+from audit.release.entry.words import heading_note
 from audit.release.workbook_sheets import new_workbook, note, print_setup
 from audit.release.workbook_style import NAVY, RULE, Looks
 from schemas import REQUIRED_TABLES, TABLES

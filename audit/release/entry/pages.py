@@ -8,10 +8,10 @@ import pandas as pd
 from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
-from audit.release.entry_checks import CODE_SHEET, codes_name
-from audit.release.entry_example import example_rows
-from audit.release.entry_read_me import COLUMN_SHEET, EXAMPLE_SHEET, RULE_SHEET
-from audit.release.entry_words import KIND_WORDS, code_lines, expected_words, span_words
+from audit.release.entry.checks import CODE_SHEET, codes_name
+from audit.release.entry.example import example_rows
+from audit.release.entry.read_me import COLUMN_SHEET, EXAMPLE_SHEET, RULE_SHEET
+from audit.release.entry.words import KIND_WORDS, code_lines, expected_words, span_words
 from audit.release.workbook_sheets import (
     Listing,
     lines_of,

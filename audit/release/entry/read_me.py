@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from xlsxwriter.worksheet import Worksheet
 
-from audit.release.entry_checks import CODE_SHEET, covered_rows
+from audit.release.entry.checks import CODE_SHEET, covered_rows
 from audit.release.workbook_sheets import Line, print_setup, write_lines
 from audit.release.workbook_style import MARKS, Looks
 from schemas import REQUIRED_TABLES, TABLES

@@ -14,7 +14,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from audit.cohort import Cohort
 from audit.intake.grid import Opened
-from audit.release.query_overview import (
+from audit.release.asked.overview import (
     COUNTS,
     OVERVIEW,
     TITLE,
@@ -24,7 +24,7 @@ from audit.release.query_overview import (
     sheet_name,
     write_overview,
 )
-from audit.release.query_rows import (
+from audit.release.asked.rows import (
     SEVERITIES,
     WHOLE_ROW,
     AskedRow,

@@ -8,7 +8,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from audit.cohort import Cohort
 from audit.intake.grid import Opened
-from audit.release.query_rows import AskedTable, Question
+from audit.release.asked.rows import AskedTable, Question
 from audit.release.workbook_sheets import Line, lines_of, print_setup, put, set_height, write_lines
 from audit.release.workbook_style import Looks
 

@@ -1,0 +1,1 @@
+"""The return workbook: a source with its questions at the cells."""

@@ -1,0 +1,1 @@
+"""The empty workbook in which cases are entered."""
