@@ -12,7 +12,7 @@ from audit.errors import UnusableInput
 DONE, ASKED, REFUSED = 0, 1, 2
 SOURCE_HELP = "a folder of CSV files, an .xlsx workbook, a database URL, or env:NAME"
 #: the reports of the demo; the last one writes the files of the run
-DEMO_KINDS = ("quality", "quarterly")
+DEMO_KINDS = ("quality", "series", "quarterly")
 CAUTION = (
     "Service evaluation for a department; never advice for one patient. Local codes and licensed "
     "practice decide."
@@ -74,12 +74,27 @@ def _parser() -> argparse.ArgumentParser:
 
     report = commands.add_parser("report", help="run a notebook on a source and gather its output")
     report.add_argument(
-        "kind", metavar="KIND", choices=("quarterly", "quality"), help="quarterly or quality"
+        "kind",
+        metavar="KIND",
+        choices=("quarterly", "quality", "series"),
+        help="quarterly, quality or series (a case-series paper)",
     )
     report.add_argument("source", metavar="SOURCE", help=SOURCE_HELP)
     report.add_argument("out", metavar="OUT", type=pathlib.Path)
     _period(report)
     report.add_argument("--standards", metavar="FILE", help="your own register of criteria (TOML)")
+    report.add_argument(
+        "--compare", metavar="FOLDER", help="earlier quarters: a run folder, or a folder of them"
+    )
+    report.add_argument(
+        "--plan", metavar="FILE", help="series: who is in, what is compared, the study (TOML)"
+    )
+    report.add_argument(
+        "--published", metavar="FILE", help="series: your own file of published values (CSV)"
+    )
+    report.add_argument(
+        "--claims", metavar="FILE", help="series: numbers of a manuscript to be checked (CSV)"
+    )
     _replace(report)
     report.set_defaults(run=_report)
     return parser
@@ -98,16 +113,17 @@ def _replace(parser: argparse.ArgumentParser) -> None:
 
 
 def _demo(given: argparse.Namespace) -> int:
-    from audit.intake.demo import demo_source
+    from audit.intake.demo import demo_plan, demo_source
     from audit.report import Request, make_report
 
-    request = Request(quarter="2026Q3")
+    request = Request(quarter="2026Q3", plan=str(demo_plan()))
     asked = make_report(
         DEMO_KINDS, demo_source(), given.out, request=request, replace=given.replace, tell=_tell
     )
     _tell(f"{asked} data queries in the demo data: see {given.out / 'queries.csv'}.")
     _where_to_look("quarterly", given.out)
     _tell(f"How good the data are: {given.out / 'data_quality.html'}.")
+    _tell(f"The case-series paper: {given.out / 'case_series' / 'case_series.docx'}.")
     return DONE
 
 
@@ -119,6 +135,10 @@ def _report(given: argparse.Namespace) -> int:
         cutoff=given.cutoff,
         centre=given.centre,
         standards=given.standards,
+        compare=given.compare,
+        plan=given.plan,
+        published=given.published,
+        claims=given.claims,
     )
     asked = make_report(
         given.kind, given.source, given.out, request=request, replace=given.replace, tell=_tell
@@ -130,6 +150,9 @@ def _report(given: argparse.Namespace) -> int:
 def _where_to_look(kind: str, out: pathlib.Path) -> None:
     if kind == "quality":
         _tell(f"Open {out / 'data_quality.html'} in a browser; its tables are in CSV files too.")
+    elif kind == "series":
+        _tell(f"Open {out / 'case_series.docx'} and write what it asks for; the same, section by")
+        _tell(f"section, is {out / 'case_series.html'}; figures and tables stand beside.")
     else:
         _tell(f"Open {out / 'quarterly_audit.html'} in a browser; the numbers are in results.csv.")
 
@@ -173,7 +196,7 @@ def _check(given: argparse.Namespace) -> int:
 
 
 def _blank(given: argparse.Namespace) -> int:
-    from audit.release.entry_workbook import save_blank
+    from audit.release.entry.workbook import save_blank
 
     save_blank(given.file)
     _tell(f"{given.file} is ready. Open it and begin with the sheet 'Read me'.")

@@ -85,13 +85,30 @@ def figure_output(figure: Figure, *, name: str, caption: str, alt: str) -> Bundl
         bbox_inches=figure.bbox_inches,
         metadata={"Software": None},
     )
+    picture = _small(buffer)
     width, height = (round(float(inches) * SCREEN_DPI) for inches in figure.get_size_inches())
     data = {
-        "image/png": base64.b64encode(buffer.getvalue()).decode("ascii"),
+        "image/png": base64.b64encode(picture).decode("ascii"),
         "text/plain": caption,
     }
     audit = {"kind": "figure", "name": name, "caption": caption, "alt": alt}
     return data, {"image/png": {"width": width, "height": height, "alt": alt}, "audit": audit}
+
+
+def _small(picture: io.BytesIO) -> bytes:
+    """The picture with 256 colours: a third of the size, and no colour of a drawing is lost."""
+    # here, so that a notebook without a figure does not pay for it
+    from PIL import Image
+    from PIL.PngImagePlugin import PngImageFile
+
+    picture.seek(0)
+    with PngImageFile(picture) as drawn:
+        few = drawn.convert("RGB").quantize(
+            256, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
+        )
+    out = io.BytesIO()
+    few.save(out, "PNG", optimize=True, dpi=(DPI, DPI))
+    return out.getvalue()
 
 
 def table_output(
@@ -154,8 +171,10 @@ def table_markup(content: dict[str, Any], *, label: str = "") -> str:
     numeric, headings = content["numeric"], content["row_headings"]
     number = f'<span class="number">{html.escape(label)}</span> ' if label else ""
     head = "".join(
-        f'<th scope="col"{_aligned(right)}>{html.escape(text)}</th>' if text else "<td></td>"
-        for text, right in zip(content["columns"], numeric, strict=True)
+        f'<th scope="col"{_narrow(content, place)}{_aligned(right)}>{html.escape(text)}</th>'
+        if text
+        else "<td></td>"
+        for place, (text, right) in enumerate(zip(content["columns"], numeric, strict=True))
     )
     body = [
         "<tr>"
@@ -236,6 +255,12 @@ def _is_numeric(column: Sequence[str]) -> bool:
     """Whether at least half of the cells that hold something read as numbers."""
     filled = [text for text in column if text.strip() and text != MISSING]
     return bool(filled) and 2 * sum(map(bool, map(_LIKE_A_NUMBER.fullmatch, filled))) >= len(filled)
+
+
+def _narrow(content: dict[str, Any], place: int) -> str:
+    """The mark of a column of short numbers: on paper it takes no more room than they need."""
+    short = all(len(row[place]) <= _DAY_LENGTH for row in content["rows"])
+    return ' class="narrow"' if content["numeric"][place] and short else ""
 
 
 def _aligned(right: bool, text: str = "") -> str:

@@ -3,6 +3,7 @@
 from audit.criteria.criterion import (
     AGES,
     DIRECTIONS,
+    EVENTS_OF_RATE,
     EXCEPTION_CODES,
     GIVEN,
     INDEX_DATES,
@@ -19,6 +20,7 @@ from audit.criteria.entries import criteria_from
 __all__ = [
     "AGES",
     "DIRECTIONS",
+    "EVENTS_OF_RATE",
     "EXCEPTION_CODES",
     "GIVEN",
     "INDEX_DATES",

@@ -44,11 +44,22 @@ MEASURES: dict[str, tuple[str, ...]] = {
     "knee_arc_retention_pct": _AVERAGES,
     "complications_per_100_cases": ("rate",),
     "unplanned_operations_per_100_cases": ("rate",),
+    "complications_type_ii_or_worse_per_100_cases": ("rate",),
+    "complications_type_iii_per_100_cases": ("rate",),
+    "complications_type_iiib_per_100_cases": ("rate",),
     "time_to_full_weight_bearing": ("median_time",),
     "time_to_full_weight_bearing_by_case": ("median_time",),
     "time_to_union": ("median_time",),
     "healing_index_censored_days_per_cm": ("median_time",),
     "time_to_knee_recovery": ("median_time",),
+}
+#: rate -> the column of the measured cases that holds its count of events a case
+EVENTS_OF_RATE: dict[str, str] = {
+    "complications_per_100_cases": "complication_events",
+    "unplanned_operations_per_100_cases": "unplanned_operations",
+    "complications_type_ii_or_worse_per_100_cases": "complication_events_type_ii_or_worse",
+    "complications_type_iii_per_100_cases": "complication_events_type_iii",
+    "complications_type_iiib_per_100_cases": "complication_events_type_iiib",
 }
 GIVEN = "given"
 #: column of a case (aetiology: of its patient) -> what an exception may name in it. Loss to

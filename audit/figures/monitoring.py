@@ -1,4 +1,4 @@
-"""A criterion over time, and its misses case by case: drawn as `audit.results.monitoring` found."""
+"""A criterion over time, and its misses case by case: drawn as `audit.monitoring.series` found."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ from audit.figures.style import (
     spread_out,
 )
 from audit.figures.words import counted, known, opening, sentences
-from audit.results.monitoring import MonitoredSeries
-from audit.results.monitoring_cumulative import CumulativeSeries
+from audit.monitoring.cumulative import CumulativeSeries
+from audit.monitoring.series import MonitoredSeries
 
 _CUMULATIVE = Page(left=0.75, right=1.4, above=0.36, below=0.42, end=0.3)
 _ROW = 0.2  # inches: the row of numbers of changes between plot and axis title

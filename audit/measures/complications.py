@@ -15,6 +15,13 @@ SPLITS: dict[str, str] = {
     "severity_type": "severity_type",
 }
 NOT_RECORDED = "not_recorded"
+#: count of events of so severe a type (Black 2015) -> the types it takes
+SEVERE: dict[str, tuple[str, ...]] = {
+    "complication_events_type_ii_or_worse": ("II", "IIIA", "IIIB"),
+    "complication_events_type_iii": ("IIIA", "IIIB"),
+    "complication_events_type_iiib": ("IIIB",),
+}
+UNGRADED = "severity_not_recorded"
 
 
 def complication_measures(cohort: Cohort) -> pd.DataFrame:
@@ -22,9 +29,11 @@ def complication_measures(cohort: Cohort) -> pd.DataFrame:
 
     complication_events, unplanned_operations (events that led to one), and the events by origin,
     course class and severity type (`complication_events_<column>_<code>`; `_not_recorded` for
-    events without the code). follow_up_months: months under observation (from arrival, else
-    surgery, to the end of follow-up); events_in_follow_up: events in them, and split likewise. All
-    counts are missing when the source has no complications table: nothing is known then, not zero.
+    events without the code). The counts of `SEVERE` are missing where an event of the case has no
+    severity type (reason `severity_not_recorded`): it could be one of them. follow_up_months:
+    months under observation (from arrival, else surgery, to the end of follow-up);
+    events_in_follow_up: events in them, and split likewise. All counts are missing when the source
+    has no complications table: nothing is known then, not zero.
     """
     cases = cohort.cases.set_index("case_id")
     events = with_case(cohort.tables["complications"], cohort.cases, "entry_date")
@@ -44,9 +53,17 @@ def complication_measures(cohort: Cohort) -> pd.DataFrame:
             columns[f"complication_events_{column}_{code}"] = events.loc[of_code]
             seen = events.loc[of_code & under_observation]
             columns[f"events_in_follow_up_{column}_{code}"] = seen
+    columns |= {name: events.loc[events["severity_type"].isin(of)] for name, of in SEVERE.items()}
     for name, chosen in columns.items():
         counts = chosen.groupby("case_id").size().reindex(cases.index, fill_value=0)
         out[name] = counts.astype(float)
+    ungraded = out[f"complication_events_severity_type_{NOT_RECORDED}"] > 0
+    for name in SEVERE:
+        out[name] = out[name].mask(ungraded)
+        out[f"{name}_reason"] = pd.Series(pd.NA, index=out.index, dtype=object).mask(
+            ungraded, UNGRADED
+        )
     if "complications" not in cohort.given:
         out[list(columns)] = float("nan")
+        out[[f"{name}_reason" for name in SEVERE]] = pd.NA
     return out

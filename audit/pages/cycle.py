@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from audit.errors import UnusableInput
+from audit.monitoring.series import MonitoredSeries
 from audit.pages.showing import show
 from audit.run import AuditRun
 from audit.tables import actions, front, summary, verdicts
@@ -16,14 +17,10 @@ def show_summary(run: AuditRun, changes: Mapping[str, str] | None = None) -> Non
     show(summary.summary_criteria_table(run, changes))
 
 
-def changes_over_time(run: AuditRun) -> dict[str, str]:
-    """criterion id -> improved, unchanged, worse or cannot tell, from the charts over time."""
-    from audit.results.monitoring import monitor
-
-    if run.register is None:
-        raise UnusableInput("This run keeps no register of criteria: run the audit again.")
-    found = monitor(run.cohort, run.measured, run.register.criteria, quarter=run.quarter)
-    return {series.criterion.id: series.change.answer for series in found}
+def changes_over_time(followed: Sequence[MonitoredSeries]) -> dict[str, str]:
+    """criterion id -> improved, unchanged, worse or cannot tell; followed: from
+    `audit.pages.monitoring.follow`."""
+    return {series.criterion.id: series.change.answer for series in followed}
 
 
 def show_actions(run: AuditRun, changes: Mapping[str, str] | None = None) -> None:

@@ -2,39 +2,65 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from audit import figures
 from audit.criteria import Criterion
 from audit.errors import UnusableInput
+from audit.monitoring.cumulative import CumulativeSeries, cumulative_for
+from audit.monitoring.funnel import FunnelChoices, FunnelFound, funnel_for
+from audit.monitoring.series import MonitoredSeries, all_points, monitor
+from audit.monitoring.settings import DEFAULTS, MonitoringSettings
 from audit.notebook_display import show_figure, show_text
 from audit.pages.showing import show
-from audit.results.monitoring import MonitoredSeries, monitor
-from audit.results.monitoring_cumulative import CumulativeSeries, cumulative_for
-from audit.results.monitoring_funnel import FunnelChoices, FunnelFound, funnel_for
-from audit.results.monitoring_settings import DEFAULTS, MonitoringSettings
+from audit.release.run_files import save_chart_points
 from audit.run import AuditRun
 from audit.tables import monitoring as tables
 
+POINTS_NOTE = (
+    "Charts by quarter. The points of charts of single cases and of gaps between events, with "
+    "their lines and signals, are in `chart_points.csv`."
+)
 
-def show_charts(run: AuditRun, *, settings: MonitoringSettings = DEFAULTS) -> None:
-    """Changes of the service, one line a criterion, then the chart of every criterion."""
-    found = _series(run, settings)
+
+def follow(
+    run: AuditRun, *, settings: MonitoringSettings = DEFAULTS
+) -> tuple[MonitoredSeries, ...]:
+    """Every criterion of the register over time, for the cells below."""
+    return monitor(run.cohort, run.measured, _criteria(run), quarter=run.quarter, settings=settings)
+
+
+def show_changes(run: AuditRun, followed: Sequence[MonitoredSeries]) -> None:
+    """Changes of the service, then two tables with one line a criterion."""
     show(tables.service_event_table(run.cohort))
-    show(tables.change_table(found))
-    for series in found:
+    show(tables.change_table(followed))
+    show(tables.reach_table(followed))
+
+
+def show_charts(followed: Sequence[MonitoredSeries]) -> None:
+    """The chart of every criterion."""
+    for series in followed:
         show_figure(
             figures.measure_over_time(series),
             name=_name("chart", series.criterion),
             caption=f"{series.criterion.words}: {series.plan.chart_name}, the last "
-            f"{settings.window_quarters} quarters. Over time: {series.change.answer}.",
+            f"{series.settings.window_quarters} quarters. Over time: {series.change.answer}.",
             alt=figures.measure_over_time_alt(series),
         )
 
 
-def show_chart_points(run: AuditRun, *, settings: MonitoringSettings = DEFAULTS) -> None:
-    """The points of every chart as a table."""
-    for series in _series(run, settings):
-        if not series.points.empty:
+def show_chart_points(followed: Sequence[MonitoredSeries]) -> None:
+    """The points of the charts by quarter as tables; those of single cases and gaps, of which
+    there can be hundreds, are in chart_points.csv alone (`save_points`)."""
+    show_text(POINTS_NOTE)
+    for series in followed:
+        if series.plan.by_period and not series.points.empty:
             show(tables.points_table(series))
+
+
+def save_points(followed: Sequence[MonitoredSeries], out: str | None) -> None:
+    """Write chart_points.csv, every point of every chart, into `out`; nothing when it is None."""
+    save_chart_points(all_points(followed), out)
 
 
 def show_funnels(run: AuditRun, *, choices: FunnelChoices | None = None) -> None:
@@ -93,10 +119,6 @@ def _show_sum(series: CumulativeSeries) -> None:
         f"target, and the CUSUM with its limit. {series.found.answer.capitalize()}.",
         alt=figures.cumulative_misses_alt(series),
     )
-
-
-def _series(run: AuditRun, settings: MonitoringSettings) -> tuple[MonitoredSeries, ...]:
-    return monitor(run.cohort, run.measured, _criteria(run), quarter=run.quarter, settings=settings)
 
 
 def _criteria(run: AuditRun) -> tuple[Criterion, ...]:

@@ -21,6 +21,7 @@ from audit.quality.fitness import (
     event_states,
     missing_table,
     time_states,
+    without_ungraded,
 )
 from audit.quality.ground import ground_of
 from audit.results.catalogue import TIMES
@@ -82,6 +83,7 @@ def _states(judge: Judge, criterion: Criterion) -> pd.Series:
     if name in EVENTS:
         days = criterion.matures_after_days or choices.horizon_days
         states = event_states(cohort, days, choices)
+        states = without_ungraded(states, judge.measured, name)
     else:
         states = case_states(cohort, judge.measured, judge.items, name)
     return states.reindex(judge.measured["case_id"])

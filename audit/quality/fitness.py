@@ -12,7 +12,9 @@ from __future__ import annotations
 import pandas as pd
 
 from audit.cohort import Cohort
+from audit.criteria import EVENTS_OF_RATE
 from audit.estimates.estimate import Estimate
+from audit.measures.complications import UNGRADED
 from audit.measures.weight_bearing import number_episodes
 from audit.quality.choices import QualityChoices
 from audit.quality.ground import share
@@ -45,12 +47,7 @@ MILESTONE: dict[str, str] = {
     "time_to_union": "union_date",
     "healing_index_censored_days_per_cm": "union_date",
 }
-EVENTS = (
-    "complication_events",
-    "unplanned_operations",
-    "complications_per_100_cases",
-    "unplanned_operations_per_100_cases",
-)
+EVENTS = (*EVENTS_OF_RATE, *EVENTS_OF_RATE.values())
 #: outcomes after which the treatment is over and known to be
 OVER = ("completed", "stopped_early", "device_exchanged", "amputated", "died")
 
@@ -89,6 +86,17 @@ def event_states(cohort: Cohort, days: int, choices: QualityChoices) -> pd.Serie
     over = cases["outcome_status"].isin(OVER)
     words = pd.Series(FAULT, index=cases.index, dtype=object)
     return words.mask(over | followed, KNOWN)
+
+
+def without_ungraded(states: pd.Series, measured: pd.DataFrame, name: str) -> pd.Series:
+    """The states (index case_id) with a fault where an event of the case has no severity type, if
+    the count or rate `name` needs one: the event could be one of those counted."""
+    table = measured.set_index("case_id")
+    column = f"{EVENTS_OF_RATE.get(name, name)}_reason"
+    if column not in table:
+        return states
+    ungraded = table[column].eq(UNGRADED).fillna(False).astype(bool)
+    return states.mask(ungraded.reindex(states.index), FAULT)
 
 
 def _enough(cohort: Cohort, surgery: pd.Series, days: int, choices: QualityChoices) -> pd.Series:
@@ -182,7 +190,8 @@ def unit_states(
     if name in TIMES:
         return time_states(cohort, items, name, choices.horizon_days, choices)
     if name in EVENTS:
-        return event_states(cohort, choices.horizon_days, choices)
+        states = event_states(cohort, choices.horizon_days, choices)
+        return without_ungraded(states, measured, name)
     return case_states(cohort, measured, items, name)
 
 

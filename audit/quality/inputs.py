@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from audit.criteria import EVENTS_OF_RATE
+from audit.measures.complications import SEVERE
+
 _GAIN = ("cases.achieved_gain_mm",)
 _PLAN = ("cases.planned_gain_mm", *_GAIN)
 _UNION = ("cases.surgery_date", "cases.union_date")
@@ -59,6 +62,7 @@ INPUTS: dict[str, tuple[str, ...]] = {
     "knee_arc_retention_pct": (*_KNEE, "joint_motion.extension_deficit_deg"),
     "complication_events": ("complications.case_id",),
     "unplanned_operations": ("complications.case_id", "complications.unplanned_operation"),
+    **dict.fromkeys(SEVERE, ("complications.case_id", "complications.severity_type")),
     "time_to_full_weight_bearing": _WALK,
     "time_to_full_weight_bearing_by_case": _WALK,
     "time_to_union": (*_UNION, *_SEEN, "cases.arrival_date"),
@@ -71,17 +75,11 @@ INPUTS: dict[str, tuple[str, ...]] = {
     ),
 }
 #: measures of criteria that are no measure of a case, and the measure whose inputs they share
-SHARED: dict[str, str] = {
-    "complications_per_100_cases": "complication_events",
-    "unplanned_operations_per_100_cases": "unplanned_operations",
-}
+SHARED: dict[str, str] = EVENTS_OF_RATE
 #: optional tables without which a measure cannot be formed at all; the other tables sharpen it
 NEEDED: dict[str, str] = {
     "knee_flexion_retention_pct": "joint_motion",
     "knee_arc_retention_pct": "joint_motion",
     "time_to_knee_recovery": "joint_motion",
-    "complication_events": "complications",
-    "unplanned_operations": "complications",
-    "complications_per_100_cases": "complications",
-    "unplanned_operations_per_100_cases": "complications",
+    **dict.fromkeys((*EVENTS_OF_RATE, *EVENTS_OF_RATE.values()), "complications"),
 }

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from audit.criteria import Criterion
+from audit.criteria import EVENTS_OF_RATE, Criterion
 from audit.intake.archive import ArchivedRun
 from audit.reaudit.recompute import Recomputed
 from audit.reaudit.record import FACTS, TIME_COLUMNS
@@ -46,11 +46,10 @@ WALKING_TIME = (
 #: measure -> columns that it is made of, where they do not bear its name
 MADE_OF: dict[str, tuple[str, ...]] = {
     "gain_agreement_mm": ("achieved_gain_mm", "planned_gain_mm"),
+    **{rate: (counted,) for rate, counted in EVENTS_OF_RATE.items()},
     "cases_with_complication": ("complication_events",),
     "patients_with_complication": ("complication_events",),
-    "complications_per_100_cases": ("complication_events",),
     "cases_with_unplanned_operation": ("unplanned_operations",),
-    "unplanned_operations_per_100_cases": ("unplanned_operations",),
     "complications_per_100_case_months": ("events_in_follow_up", "follow_up_months"),
 }
 

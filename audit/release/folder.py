@@ -33,6 +33,13 @@ def refuse_occupied(out: pathlib.Path, *, replace: bool = False) -> None:
         raise UnusableInput(f"The folder {out.name} already holds files; {advice}.")
 
 
+def own_folder(stage: pathlib.Path, name: str) -> pathlib.Path:
+    """A new folder of that name inside the one that is being written."""
+    home = stage / name
+    home.mkdir()
+    return home
+
+
 @contextlib.contextmanager
 def staged_folder(out: pathlib.Path, *, replace: bool = False) -> Iterator[pathlib.Path]:
     """A folder to write into, which becomes `out` only when the block ends without an error.

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 #: cells with this tag, and what they show, stay in the notebook
 NOTEBOOK_ONLY = "notebook-only"
+#: on paper a new page begins after a cell with this tag
+PAGE_END = "page-end"
 #: tables up to this many rows are kept on one page in print
 SHORT_TABLE = 12
 #: tables of more columns than this are printed on a page turned sideways
@@ -146,6 +148,8 @@ class _Writer:
         elif cell.cell_type == "code":
             for output in cell.outputs:
                 yield self._output(output)
+        if PAGE_END in cell.metadata.get("tags", []):
+            yield '<div class="page-end"></div>'
 
     def _output(self, output: Any) -> str:
         if output.output_type == "stream":
@@ -167,8 +171,11 @@ class _Writer:
     def _figure(self, output: Any, content: Mapping[str, Any]) -> str:
         self._figures += 1
         size = output.metadata.get("image/png", {})
+        # on paper two figures that are wider than tall share a page
+        broad = size.get("width", 0) > size.get("height", 0) > 0
+        kind = ' class="broad"' if broad else ""
         return (
-            f'<figure id="figure-{self._figures}">\n'
+            f'<figure id="figure-{self._figures}"{kind}>\n'
             f'<img alt="{html.escape(content["alt"])}" '
             + "".join(
                 f'{side}="{int(size[side])}" ' for side in ("width", "height") if side in size

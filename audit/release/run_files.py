@@ -59,7 +59,7 @@ def save_run(run: AuditRun, folder: str | pathlib.Path | None) -> None:
 def save_check(checked: Checked, folder: pathlib.Path) -> None:
     """Write queries.csv, queries.xlsx (each question at its cell), cohort_flow.csv,
     rows_kept_out.csv and run.json of a validation."""
-    from audit.release.query_workbook import query_workbook
+    from audit.release.asked.workbook import query_workbook
 
     cohort = checked.cohort
     write_csv(cohort.queries, folder / "queries.csv")
@@ -81,6 +81,13 @@ def save_reaudit(found: Reaudit, folder: str | pathlib.Path | None) -> None:
         return
     write_csv(found.cells, pathlib.Path(folder) / "reaudit.csv")
     write_csv(found.cases, pathlib.Path(folder) / "reaudit_cases.csv")
+
+
+def save_chart_points(points: pd.DataFrame, folder: str | pathlib.Path | None) -> None:
+    """Write chart_points.csv (for the department only: a point can be one case) into an existing
+    folder; nothing when it is None."""
+    if folder is not None:
+        write_csv(points, pathlib.Path(folder) / "chart_points.csv")
 
 
 def save_page(page: str, path: pathlib.Path) -> None:

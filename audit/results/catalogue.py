@@ -51,6 +51,11 @@ MEASURES: tuple[Measure, ...] = (
     Measure("knee_arc_retention_pct", "Knee arc kept", "%"),
     Measure("complication_events", "Complications a case", "events"),
     Measure("unplanned_operations", "Unplanned operations a case", "events"),
+    Measure(
+        "complication_events_type_ii_or_worse", "Complications of type II or worse a case", "events"
+    ),
+    Measure("complication_events_type_iii", "Complications of type III a case", "events"),
+    Measure("complication_events_type_iiib", "Complications of type IIIB a case", "events"),
 )
 BY_NAME: dict[str, Measure] = {measure.name: measure for measure in MEASURES}
 
@@ -89,5 +94,6 @@ WORDS_FOR_REASONS: dict[str, str] = {
     "baseline_not_above_zero": "baseline motion not above zero",
     "no_motion_after_surgery": "no knee examination after surgery",
     "arrived_too_late": "arrived after the time was over",
+    "severity_not_recorded": "a complication without a severity type",
     "inputs_missing": "inputs missing",
 }

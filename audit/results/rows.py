@@ -1,4 +1,4 @@
-"""Estimates as rows of results.csv."""
+"""Estimates as rows of results.csv, and which of two twin rows people are shown."""
 
 from __future__ import annotations
 
@@ -23,6 +23,11 @@ RESULT_COLUMNS = [
     "unit",
     "note",
 ]
+#: end of the name of a statistic whose interval is taken over patients
+CLUSTERED = "_clustered"
+#: below so many patients a cluster-robust interval says nothing (Cameron AC, Miller DL. J Hum
+#: Resour 2015;50:317-372 on few clusters; the number itself is a local choice)
+FEWEST_CLUSTERS = 5
 
 
 def result_row(
@@ -51,3 +56,18 @@ def result_frame(rows: list[dict[str, object]]) -> pd.DataFrame:
     for name in ("value", "low", "high", "level"):
         frame[name] = frame[name].astype(float)
     return frame
+
+
+def best_rows(rows: pd.DataFrame, patients: int, cases: int) -> dict[str, pd.Series]:
+    """statistic -> its row, of the rows of one measure and group.
+
+    The patient-clustered twin takes the place of the plain row wherever a patient gives more than
+    one case, unless there are too few patients for it. patients, cases: of the group.
+    """
+    found: dict[str, pd.Series] = {}
+    for _, row in rows.iterrows():
+        found.setdefault(row["statistic"], row)
+    if FEWEST_CLUSTERS <= patients < cases:
+        twins = {name: row for name, row in found.items() if name.endswith(CLUSTERED)}
+        found |= {name.removesuffix(CLUSTERED): row for name, row in twins.items()}
+    return found

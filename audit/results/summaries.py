@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
@@ -18,7 +19,7 @@ from audit.estimates.clusters import (
 )
 from audit.estimates.estimate import Estimate
 from audit.measures.common import MM_PER_CM
-from audit.measures.complications import SPLITS
+from audit.measures.complications import SEVERE, SPLITS
 from audit.results.catalogue import MEASURES, NOT_APPLICABLE, WORDS_FOR_REASONS, Measure
 from audit.results.groups import ALL, Slice
 from audit.results.rows import result_row
@@ -29,10 +30,10 @@ Rows = list[dict[str, object]]
 PER = 100.0
 
 
-def measure_rows(part: Slice, settings: Settings) -> Rows:
-    """Every measure of the catalogue for one group of cases."""
+def measure_rows(part: Slice, settings: Settings, measures: Sequence[Measure] = MEASURES) -> Rows:
+    """Every measure of the catalogue, or those in `measures`, for one group of cases."""
     rows: Rows = []
-    for measure in MEASURES:
+    for measure in measures:
         inside = _population(part.rows, measure)
         about = _why_missing(inside, measure)
         summarise = _share_rows if measure.kind == "yes_no" else _number_rows
@@ -134,6 +135,9 @@ def complication_rows(part: Slice, settings: Settings) -> Rows:
     each = pd.Series(1.0, index=cases.index)
     rows += rate_rows("complications_per_100_cases", happened, each, part, settings)
     rows += rate_rows("unplanned_operations_per_100_cases", returned, each, part, settings)
+    for counted in SEVERE:
+        name = counted.replace("complication_events", "complications") + "_per_100_cases"
+        rows += rate_rows(name, cases[counted], each, part, settings)
     rows += rate_rows(
         "complications_per_100_case_months",
         cases["events_in_follow_up"],

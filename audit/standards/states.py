@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 
 from audit.cohort import Cohort
-from audit.criteria import Criterion
+from audit.criteria import EVENTS_OF_RATE, Criterion
 from audit.measures.common import MM_PER_CM
 from audit.quality.criterion_fitness import Judge
 from audit.quality.fitness import FAULT
 from audit.results.catalogue import NOT_APPLICABLE, TIMES, WORDS_FOR_REASONS
-from audit.standards.units import EVENTS_OF_RATE, judge_of, units_of
+from audit.standards.units import judge_of, units_of
 from schemas import TABLES
 
 MET, NOT_MET, EXCEPTION = "met", "not met", "exception"

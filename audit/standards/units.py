@@ -12,11 +12,6 @@ from audit.results.catalogue import TIMES
 from audit.results.times import time_table
 
 ADULT_YEARS = 18
-#: rate of the register -> the count of events a case
-EVENTS_OF_RATE: dict[str, str] = {
-    "complications_per_100_cases": "complication_events",
-    "unplanned_operations_per_100_cases": "unplanned_operations",
-}
 #: outcomes after which nothing is waited for; the last ones at once, even if other cases go on
 OVER = ("completed", "lost_to_follow_up", "amputated", "died")
 ENDED = OVER[1:]
@@ -48,7 +43,7 @@ def units_of(judge: Judge, criterion: Criterion) -> pd.DataFrame:
     day = counted[criterion.index_date]
     wait = pd.Timedelta(days=criterion.matures_after_days)
     counted = counted.assign(day=day, early=judge.cohort.cutoff - day < wait)
-    return _population(counted, criterion)
+    return in_population(counted, criterion)
 
 
 def _cases(judge: Judge) -> pd.DataFrame:
@@ -114,7 +109,7 @@ def _excused(judge: Judge, criterion: Criterion, table: pd.DataFrame) -> pd.Seri
     return table["episode"].map(found).astype(object)
 
 
-def _population(table: pd.DataFrame, criterion: Criterion) -> pd.DataFrame:
+def in_population(table: pd.DataFrame, criterion: Criterion) -> pd.DataFrame:
     """The rows of the cases that the criterion speaks of."""
     chosen = pd.Series(True, index=table.index)
     if criterion.device_class:

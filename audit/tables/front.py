@@ -45,6 +45,7 @@ STEPS = {
     "not_there_yet": "Not there yet at the cut-off",
     "kept_out": "Kept out, with a query",
     "other_centre": "Other centre",
+    "not_selected": "Left out by the plan",
     "in_cohort": "In the cohort",
 }
 

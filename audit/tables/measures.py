@@ -7,14 +7,11 @@ import pandas as pd
 from audit import wording
 from audit.results.catalogue import BY_NAME, TIMES
 from audit.results.groups import slices, windows_for
+from audit.results.rows import CLUSTERED, FEWEST_CLUSTERS, best_rows
 from audit.run import AuditRun
 from audit.tables.shown import ShownTable, estimate_of, group_words, window_words
 
-CLUSTERED = "_clustered"
 GROUPINGS = ("all", "device_class", "device_class+segment")
-#: below so many patients a cluster-robust interval says nothing (Cameron AC, Miller DL. J Hum
-#: Resour 2015;50:317-372 on few clusters; the number itself is a local choice)
-FEWEST_CLUSTERS = 5
 CLUSTER_NOTE = (
     "Where a patient gives more than one case the interval allows for it; groups of fewer than "
     f"{FEWEST_CLUSTERS} patients take cases as independent. The method column of results.csv names "
@@ -31,18 +28,6 @@ def rows_of(run: AuditRun, measure: str, window: str, group_by: str) -> pd.DataF
         & (results["group_by"] == group_by)
     )
     return results.loc[chosen]
-
-
-def best_rows(rows: pd.DataFrame, patients: int, cases: int) -> dict[str, pd.Series]:
-    """statistic -> its row. The patient-clustered twin takes the place of the plain row wherever
-    a patient gives more than one case, unless there are too few patients for it."""
-    found: dict[str, pd.Series] = {}
-    for _, row in rows.iterrows():
-        found.setdefault(row["statistic"], row)
-    if patients < cases and patients >= FEWEST_CLUSTERS:
-        twins = {name: row for name, row in found.items() if name.endswith(CLUSTERED)}
-        found |= {name.removesuffix(CLUSTERED): row for name, row in twins.items()}
-    return found
 
 
 def counts_of(run: AuditRun, window: str, group_by: str, group: str) -> tuple[int, int]:
@@ -202,14 +187,26 @@ def time_summary_table(run: AuditRun, name: str, *, window: str = "all") -> Show
     lines = []
     for group_by in GROUPINGS:
         for group, rows in rows_of(run, name, window, group_by).groupby("group", sort=False):
-            lines.append(_time_line(rows, group_by, str(group), unit))
+            counts = counts_of(run, window, group_by, str(group))
+            lines.append(_time_line(_preferred(rows, *counts), group_by, str(group), unit))
     notes = (
         f"One row of data a {each}. Kaplan-Meier with log-log limits; cases still waiting are kept "
         "in, up to the last day on which they were seen to wait.",
+        *((CLUSTER_NOTE,) if each == "case" else ()),
         "Open: the limit lies beyond the follow-up.",
     )
     caption = f"{title} ({unit}), {window_words(window).lower()}"
     return ShownTable(pd.DataFrame(lines), f"{name}_{window.split(':')[0]}", caption, notes)
+
+
+def _preferred(rows: pd.DataFrame, patients: int, cases: int) -> pd.DataFrame:
+    """The rows of a time by the rule of `best_rows`, under the plain names of their statistics;
+    a statistic can have a row a day."""
+    twins = rows["statistic"].str.endswith(CLUSTERED)
+    if not (twins.any() and FEWEST_CLUSTERS <= patients < cases):
+        return rows.loc[~twins]
+    plain = rows["statistic"].str.removesuffix(CLUSTERED)
+    return rows.loc[twins].assign(statistic=plain[twins])
 
 
 def _time_line(rows: pd.DataFrame, group_by: str, group: str, unit: str) -> dict[str, str]:

@@ -10,9 +10,9 @@ import pandas as pd
 from audit import wording
 from audit.cohort import Cohort
 from audit.estimates.run_rules import RULE_SETS
-from audit.results.monitoring import MonitoredSeries
-from audit.results.monitoring_cumulative import CumulativeSeries
-from audit.results.monitoring_funnel import FunnelFound
+from audit.monitoring.cumulative import CumulativeSeries
+from audit.monitoring.funnel import FunnelFound
+from audit.monitoring.series import MonitoredSeries
 from audit.tables.shown import ShownTable
 from schemas import vocabulary
 
@@ -36,18 +36,14 @@ DOUBLING_NOTE = (
 
 
 def change_table(found: Sequence[MonitoredSeries]) -> ShownTable:
-    """One line a criterion: chart, points, centre, limits, signals, target, verdict, power."""
+    """One line a criterion: verdict over time, signals, the chart with its points and lines."""
     lines = [
         {
             "Criterion": series.criterion.words,
-            "Chart": series.plan.chart_name,
-            "Points in view": _points_words(series),
-            "Centre line": _centre(series),
-            "Limits": _limits(series),
-            "Signals": "; ".join(series.signals) or ("none" if series.chart else ""),
-            "Target against limits": f"{series.capable.answer}: {series.capable.reason}",
             "Over time": f"{series.change.answer}: {series.change.reason}",
-            "Chance to see a doubling": series.power.words,
+            "Signals": "; ".join(series.signals) or ("none" if series.chart else ""),
+            "Chart": f"{series.plan.chart_name}; points in view: {_points_words(series)}",
+            "Centre line and limits": _lines_words(series),
         }
         for series in found
     ]
@@ -62,12 +58,35 @@ def change_table(found: Sequence[MonitoredSeries]) -> ShownTable:
             f"{settings.fix_points} single cases or gaps, and stay until a recorded decision.",
             RULE_NOTE.format(recent=settings.recent_quarters),
             CHANCE_NOTE,
-            TARGET_NOTE,
-            DOUBLING_NOTE,
         ]
     return ShownTable(
         pd.DataFrame(lines, columns=columns), "change_over_time", "Change over time", tuple(notes)
     )
+
+
+def reach_table(found: Sequence[MonitoredSeries]) -> ShownTable:
+    """One line a criterion: the target against the limits, and the chance to see a doubling."""
+    columns = ["Criterion", "Target against limits", "Chance to see a doubling"]
+    lines = [
+        (
+            series.criterion.words,
+            f"{series.capable.answer}: {series.capable.reason}",
+            series.power.words,
+        )
+        for series in found
+    ]
+    return ShownTable(
+        pd.DataFrame(lines, columns=columns),
+        "reach_of_charts",
+        "What the charts can and cannot say",
+        (TARGET_NOTE, DOUBLING_NOTE) if lines else (),
+    )
+
+
+def _lines_words(series: MonitoredSeries) -> str:
+    if series.chart is None:
+        return ""
+    return f"{_centre(series)}; {_limits(series)}"
 
 
 def _points_words(series: MonitoredSeries) -> str:

@@ -72,11 +72,13 @@ def summary_criteria_table(run: AuditRun, changes: Mapping[str, str] | None = No
         name = str(row["criterion"])
         line = {
             "Criterion": name.replace("_", " ").capitalize(),
-            "Target": target_words(
-                row["target"],
-                direction=row["direction"],
-                statistic=row["statistic"],
-                unit=row["unit"],
+            "Target": _unbroken(
+                target_words(
+                    row["target"],
+                    direction=row["direction"],
+                    statistic=row["statistic"],
+                    unit=row["unit"],
+                )
             ),
             "Rolling year": f"{str(row['verdict']).capitalize()}: {result_words(row)}",
         }
@@ -86,6 +88,10 @@ def summary_criteria_table(run: AuditRun, changes: Mapping[str, str] | None = No
         lines.append(line | {heading: "; ".join(parts).capitalize() or NONE})
     caption = f"Every criterion on one line: {window_words(f'year_to:{run.quarter}')}"
     return ShownTable(pd.DataFrame(lines), "summary_criteria", caption)
+
+
+def _unbroken(words: str) -> str:
+    return words.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _window(run: AuditRun, window: str) -> pd.DataFrame:

@@ -18,12 +18,12 @@ import pytest
 import audit
 from audit.intake.register import read_criteria
 from audit.measures import measure_cases
-from audit.results.monitoring import series_for
-from audit.results.monitoring_lines import chart_of, with_lines
-from audit.results.monitoring_plan import plan_for
-from audit.results.monitoring_points import Points, span_to
-from audit.results.monitoring_settings import MonitoringSettings
-from audit.results.monitoring_words import Seen, change_over_time
+from audit.monitoring.lines import chart_of, with_lines
+from audit.monitoring.plan import plan_for
+from audit.monitoring.points import Points, span_to
+from audit.monitoring.series import series_for
+from audit.monitoring.settings import MonitoringSettings
+from audit.monitoring.words import Seen, change_over_time
 from demo_data.generator import TRUE
 from tests.conftest import DEMO
 from tests.unit.monitoring_service import MEAN, criterion

@@ -8,7 +8,7 @@ import pandas as pd
 import audit
 from audit.criteria import Criterion
 from audit.measures import measure_cases
-from audit.results.monitoring_cases import Answers
+from audit.monitoring.cases import Answers
 
 MET, MISSED = 40, 30  # mm gained of 40 planned, tolerance 5
 DAY = pd.Timedelta(days=1)

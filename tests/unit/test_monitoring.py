@@ -16,8 +16,8 @@ import pytest
 
 from audit.estimates.chart_power import rate_chart_power
 from audit.estimates.charts import control_chart
-from audit.results import monitoring
-from audit.results.monitoring_settings import MonitoringSettings
+from audit.monitoring import series as monitoring
+from audit.monitoring.settings import MonitoringSettings
 from tests.reference.checks import assert_close, load_check
 from tests.unit.monitoring_service import (
     MEAN,

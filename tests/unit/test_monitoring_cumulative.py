@@ -17,8 +17,8 @@ from audit.estimates.cumulative_runs import (
     changed_risk,
     decision_for,
 )
-from audit.results.monitoring_cumulative import cumulative_for
-from audit.results.monitoring_settings import MonitoringSettings
+from audit.monitoring.cumulative import cumulative_for
+from audit.monitoring.settings import MonitoringSettings
 from tests.reference.checks import assert_close, load_check
 from tests.unit.monitoring_service import MEAN, MISSED, case, cohort, criterion
 

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from audit.results import monitoring_funnel
-from audit.results.monitoring_funnel import FunnelChoices, funnel_for
-from audit.results.monitoring_funnel_checks import Steadiness, funnel_checks
-from audit.results.monitoring_settings import MonitoringSettings
+from audit.monitoring import funnel as monitoring_funnel
+from audit.monitoring.funnel import FunnelChoices, funnel_for
+from audit.monitoring.funnel_checks import Steadiness, funnel_checks
+from audit.monitoring.settings import MonitoringSettings
 from audit.tables import monitoring as tables
 from tests.unit.monitoring_service import (
     MEAN,

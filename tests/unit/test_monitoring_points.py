@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from audit.criteria import AcceptedReason
-from audit.results.monitoring import monitor, series_for
-from audit.results.monitoring_cases import answers_for
-from audit.results.monitoring_settings import MonitoringSettings
+from audit.monitoring.cases import answers_for
+from audit.monitoring.series import monitor, series_for
+from audit.monitoring.settings import MonitoringSettings
 from audit.standards import case_states, judge_standards
 from tests.unit.monitoring_service import (
     DAY,

@@ -17,11 +17,11 @@ import pytest
 from audit import figures
 from audit.errors import UnusableInput
 from audit.figures.style import picture
+from audit.monitoring.cumulative import cumulative_for
+from audit.monitoring.series import monitor
+from audit.monitoring.settings import MonitoringSettings
 from audit.notebook_display import table_output
 from audit.pages import monitoring as page
-from audit.results.monitoring import monitor
-from audit.results.monitoring_cumulative import cumulative_for
-from audit.results.monitoring_settings import MonitoringSettings
 from audit.tables import monitoring as tables
 
 
@@ -306,11 +306,14 @@ def shown(monkeypatch):
 
 
 def test_the_page_of_charts(demo_run, shown):
-    page.show_charts(demo_run)
-    assert shown[:2] == ["service_events", "change_over_time"]
-    assert shown[2:] == [f"chart_{one.id}" for one in demo_run.register.criteria]
+    followed = page.follow(demo_run)
+    page.show_changes(demo_run, followed)
+    assert shown == ["service_events", "change_over_time"]
     shown.clear()
-    page.show_chart_points(demo_run, settings=MonitoringSettings(rules="national_4"))
+    page.show_charts(followed)
+    assert shown == [f"chart_{one.id}" for one in demo_run.register.criteria]
+    shown.clear()
+    page.show_chart_points(page.follow(demo_run, settings=MonitoringSettings(rules="national_4")))
     assert shown == [f"points_{one.id}" for one in demo_run.register.criteria]
 
 
@@ -346,7 +349,7 @@ def test_the_page_of_sums(demo_run, shown):
 
 def test_a_run_without_its_register_is_refused(demo_run):
     with pytest.raises(UnusableInput, match="keeps no register of criteria"):
-        page.show_charts(dataclasses.replace(demo_run, register=None))
+        page.follow(dataclasses.replace(demo_run, register=None))
 
 
 def test_no_surgeon_stands_in_anything_shown(demo_run, found, drawn):

@@ -16,7 +16,14 @@ import pandas as pd
 import pytest
 
 from audit.commands import main
-from audit.criteria import EXCEPTION_CODES, MEASURES, AcceptedReason, Criterion, criteria_from
+from audit.criteria import (
+    EVENTS_OF_RATE,
+    EXCEPTION_CODES,
+    MEASURES,
+    AcceptedReason,
+    Criterion,
+    criteria_from,
+)
 from audit.errors import UnusableInput
 from audit.intake.register import DEFAULT, read_criteria, read_register, register_from
 from audit.intake.register_lines import entry_lines
@@ -89,7 +96,7 @@ def test_measures_of_criteria_are_those_of_the_catalogue():
         else:
             assert statistics == ("rate",)
         assert SHARED.get(name, name) in INPUTS
-    counted = {"complication_events", "unplanned_operations"}  # judged as rates
+    counted = set(EVENTS_OF_RATE.values())  # judged as rates
     assert set(kinds) | set(catalogue.TIMES) == (set(MEASURES) & set(INPUTS)) | counted
 
 

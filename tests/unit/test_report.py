@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 
 import pandas as pd
 import pytest
@@ -15,11 +16,19 @@ from tests.conftest import DEMO
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory):
-    out = tmp_path_factory.mktemp("report") / "out"
+    """The report of 2026Q3, beside what was reported on 2026Q2, when the events of that spring
+    had not been entered yet."""
+    home = tmp_path_factory.mktemp("report")
+    then = shutil.copytree(DEMO, home / "then")
+    events = pd.read_csv(then / "complications.csv", dtype=str)
+    early = events.loc[~events["occurred_on"].between("2026-03-01", "2026-06-30")]
+    assert len(early) < len(events)
+    early.to_csv(then / "complications.csv", index=False)
+    main(["measure", str(then), str(home / "earlier" / "2026Q2"), "--quarter", "2026Q2"])
+    out = home / "out"
     lines: list[str] = []
-    asked = make_report(
-        "quarterly", DEMO, out, request=Request(quarter="2026Q3"), tell=lines.append
-    )
+    request = Request(quarter="2026Q3", compare=str(home / "earlier"))
+    asked = make_report("quarterly", DEMO, out, request=request, tell=lines.append)
     return out, asked, lines
 
 
@@ -46,6 +55,37 @@ def test_page_is_whole_and_shows_no_code(report):
         "Cases to discuss",
     ):
         assert words in page
+
+
+def test_earlier_quarters_stand_beside_todays_with_the_cause_of_each_difference(report):
+    page = (report[0] / "quarterly_audit.html").read_text(encoding="utf-8")
+    cells = pd.read_csv(report[0] / "reaudit.csv")
+    assert set(cells["quarter"]) == {"2026Q2"}
+    changed = cells.loc[cells["causes"] != "unchanged"]
+    assert set(changed["item"]) >= {"complications_per_100_cases", "complications_nail"}
+    assert changed["causes"].str.contains("late data").all()
+    assert not pd.read_csv(report[0] / "reaudit_cases.csv").empty
+    assert "late data" in page
+    assert "--compare FOLDER" not in page
+
+
+def test_the_page_begins_with_the_summary_and_charts_keep_their_points(report):
+    page = (report[0] / "quarterly_audit.html").read_text(encoding="utf-8")
+    headings = re.findall(r'<h2 id="section-[^"]*">([^<]*)</h2>', page)
+    assert headings[:2] == ["The audit on one page", "Actions from earlier audits"]
+    assert "page-end" in page
+    points = pd.read_csv(report[0] / "chart_points.csv")
+    standards = pd.read_csv(report[0] / "standards.csv")
+    assert set(points["criterion"]) <= set(standards["criterion"])
+    assert set(points["chart"]) <= {"P", "U", "I", "T", "G"}
+
+
+def test_a_comparison_is_refused_before_a_kernel_starts(tmp_path):
+    with pytest.raises(UnusableInput, match="--compare is an option of: report quarterly"):
+        make_report("quality", DEMO, tmp_path / "out", request=Request(compare=str(tmp_path)))
+    with pytest.raises(UnusableInput):
+        make_report("quarterly", DEMO, tmp_path / "out", request=Request(compare=str(tmp_path)))
+    assert not (tmp_path / "out").exists()
 
 
 def test_report_and_measure_write_the_same_numbers(report, tmp_path):

@@ -6,8 +6,8 @@ import dataclasses
 import math
 
 from audit.criteria import Criterion
+from audit.monitoring.points import Points
 from audit.results.catalogue import BY_NAME, TIMES
-from audit.results.monitoring_points import Points
 from schemas import TABLES
 
 LETTERS = {
@@ -20,6 +20,11 @@ LETTERS = {
 RATES = {
     "complications_per_100_cases": "Complications per 100 cases",
     "unplanned_operations_per_100_cases": "Unplanned operations per 100 cases",
+    "complications_type_ii_or_worse_per_100_cases": (
+        "Complications of type II or worse per 100 cases"
+    ),
+    "complications_type_iii_per_100_cases": "Complications of type III per 100 cases",
+    "complications_type_iiib_per_100_cases": "Complications of type IIIB per 100 cases",
 }
 #: share of a median time's cases that should have had the event by the target day
 HALF = 0.5

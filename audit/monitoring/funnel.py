@@ -22,16 +22,16 @@ from audit.estimates.funnel import (
     funnel_positions,
 )
 from audit.estimates.inputs import check_choice
-from audit.periods import last_complete_quarter
-from audit.results.monitoring_cases import Answers, answers_for
-from audit.results.monitoring_funnel_checks import (
+from audit.monitoring.cases import Answers, answers_for
+from audit.monitoring.funnel_checks import (
     FunnelCheck,
     Steadiness,
     funnel_checks,
     steadiness,
 )
-from audit.results.monitoring_points import Span, span_to
-from audit.results.monitoring_settings import DEFAULTS, MonitoringSettings
+from audit.monitoring.points import Span, span_to
+from audit.monitoring.settings import DEFAULTS, MonitoringSettings
+from audit.periods import last_complete_quarter
 
 UNITS = ("centre", "surgeon")
 LEVELS = (0.95, 0.998)

@@ -16,12 +16,11 @@ import pandas as pd
 from audit.cohort import Cohort
 from audit.criteria import Criterion
 from audit.estimates.charts import ControlChart
-from audit.periods import last_complete_quarter
-from audit.results.monitoring_cases import Answers, answers_for
-from audit.results.monitoring_events import Mark, decisions_for, marks_for
-from audit.results.monitoring_lines import chart_of, with_lines
-from audit.results.monitoring_plan import Plan, plan_for
-from audit.results.monitoring_points import (
+from audit.monitoring.cases import Answers, answers_for
+from audit.monitoring.events import Mark, decisions_for, marks_for
+from audit.monitoring.lines import chart_of, with_lines
+from audit.monitoring.plan import Plan, plan_for
+from audit.monitoring.points import (
     Points,
     Span,
     case_points,
@@ -29,8 +28,8 @@ from audit.results.monitoring_points import (
     rate_points,
     span_to,
 )
-from audit.results.monitoring_settings import DEFAULTS, MonitoringSettings
-from audit.results.monitoring_words import (
+from audit.monitoring.settings import DEFAULTS, MonitoringSettings
+from audit.monitoring.words import (
     Finding,
     Power,
     Seen,
@@ -39,6 +38,7 @@ from audit.results.monitoring_words import (
     doubling_power,
     signal_words,
 )
+from audit.periods import last_complete_quarter
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -101,7 +101,7 @@ def series_for(
         plan=plan,
         points=table,
         chart=chart,
-        reason="" if chart else answers.reason or f"no {plan.noun} is due and has an answer",
+        reason="" if chart else answers.reason or _why_empty(plan),
         marks=marks_for(cohort, criterion.id, points, span),
         notes=(*_chart_words(chart, table), *_notes(answers, points, span), *waiting),
         signals=signal_words(seen, plan),
@@ -126,6 +126,29 @@ def monitor(
         series_for(cohort, measured, criterion, quarter=quarter, settings=settings)
         for criterion in criteria
     )
+
+
+def all_points(followed: Sequence[MonitoredSeries]) -> pd.DataFrame:
+    """The points of every series in one table: criterion, chart (P, U, I, T or G), unit, then the
+    columns of `MonitoredSeries.points`. A series without a point adds no row."""
+    parts = [
+        series.points.assign(
+            criterion=series.criterion.id, chart=series.plan.letter, unit=series.plan.unit
+        )
+        for series in followed
+        if not series.points.empty
+    ]
+    first = ["criterion", "chart", "unit"]
+    if not parts:
+        return pd.DataFrame(columns=first)
+    table = pd.concat(parts, ignore_index=True)
+    return table[[*first, *[name for name in table if name not in first]]]
+
+
+def _why_empty(plan: Plan) -> str:
+    if plan.kind in ("days_between", "cases_between"):
+        return "there are no two events to take a gap between"
+    return f"no {plan.noun} is due and has an answer"
 
 
 def _points(

@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from audit.cohort import Cohort
-from audit.criteria import Criterion
+from audit.criteria import EVENTS_OF_RATE, Criterion
 from audit.estimates.rare_events import counted_chart_fits
+from audit.measures.complications import SEVERE
+from audit.monitoring.cases import Answers
+from audit.monitoring.settings import MonitoringSettings
 from audit.periods import last_day
-from audit.results.monitoring_cases import Answers
-from audit.results.monitoring_settings import MonitoringSettings
 
 #: point: its name; count: yes answers, events or 1; n: cases with an answer; value: as charted
 POINT_COLUMNS = [
@@ -139,8 +140,14 @@ def _days_between(cohort: Cohort, criterion: Criterion, answers: Answers, span: 
     """
     events = cohort.tables["complications"]
     events = events.loc[events["case_id"].isin(answers.rows["unit_id"])]
-    if criterion.measure.startswith("unplanned_operations"):
+    counted, ungraded = EVENTS_OF_RATE[criterion.measure], 0
+    if counted == "unplanned_operations":
         events = events.loc[events["unplanned_operation"] == "yes"]
+    if counted in SEVERE:
+        ungraded = int(
+            (events["severity_type"].isna() & (events["occurred_on"] <= span.last)).sum()
+        )
+        events = events.loc[events["severity_type"].isin(SEVERE[counted])]
     events = events.loc[events["occurred_on"] <= span.last]
     per_day = events.groupby("occurred_on").size().sort_index()
     days = pd.Series(per_day.index.to_numpy(), dtype="datetime64[ns]")
@@ -149,6 +156,8 @@ def _days_between(cohort: Cohort, criterion: Criterion, answers: Answers, span: 
     table["count"] = per_day.to_numpy(dtype=float)
     table["first_day"] = days.shift()
     notes = ["the chart takes the number of cases in treatment as steady"]
+    if ungraded:
+        notes.append(f"events without a severity type, not counted: {ungraded}")
     several = int((table.loc[table["in_window"], "count"] > 1).sum())
     if several:
         notes.append(f"days with more than one event, each one point: {several}")

@@ -10,8 +10,8 @@ import pandas as pd
 from audit.estimates.chart_power import ChartPower, proportion_chart_power, rate_chart_power
 from audit.estimates.charts import ControlChart
 from audit.estimates.run_rules import OUTSIDE
-from audit.results.monitoring_plan import Plan
-from audit.results.monitoring_points import PER
+from audit.monitoring.plan import Plan
+from audit.monitoring.points import PER
 
 IMPROVED, UNCHANGED, WORSE, CANNOT_TELL = "improved", "unchanged", "worse", "cannot tell"
 ALWAYS, NEVER, HIT_AND_MISS = "always", "never", "hit and miss"

@@ -13,10 +13,10 @@ from scipy import stats
 
 from audit.criteria import Criterion
 from audit.estimates.funnel import overdispersion
-from audit.results.monitoring_cases import Answers
-from audit.results.monitoring_lines import chart_of
-from audit.results.monitoring_points import Span, quarter_points
-from audit.results.monitoring_settings import MonitoringSettings
+from audit.monitoring.cases import Answers
+from audit.monitoring.lines import chart_of
+from audit.monitoring.points import Span, quarter_points
+from audit.monitoring.settings import MonitoringSettings
 
 PASS, FAIL, NOT_DONE = "pass", "fail", "not done"
 #: units from which spread between them, and a link with their size, can be told from chance

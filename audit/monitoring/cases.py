@@ -8,18 +8,13 @@ import numpy as np
 import pandas as pd
 
 from audit.cohort import Cohort
-from audit.criteria import INDEX_DATES, Criterion
+from audit.criteria import EVENTS_OF_RATE, INDEX_DATES, Criterion
 from audit.measures.weight_bearing import number_episodes
 from audit.results.catalogue import NOT_APPLICABLE, TIMES
 from audit.results.times import TOO_LATE, time_table
+from audit.standards.units import in_population
 from schemas.vocabulary import WALKING_SEGMENTS
 
-ADULT_YEARS = 18
-#: rate of the register -> the count of events a case
-EVENTS_OF_RATE = {
-    "complications_per_100_cases": "complication_events",
-    "unplanned_operations_per_100_cases": "unplanned_operations",
-}
 #: reasons for a missing value that put a case outside the population
 OUTSIDE_REASONS = (*NOT_APPLICABLE, "length_under_10mm")
 COLUMNS = ["unit_id", "patient_id", "centre", "day", "surgery_date", "due", "value"]
@@ -93,20 +88,6 @@ def _without_exceptions(
         out &= table["value"] == (0 if criterion.direction == "at_least" else 1)
     notes = (f"accepted exceptions of all time, left out: {int(out.sum())}",) if out.any() else ()
     return table.loc[~out], notes
-
-
-def in_population(table: pd.DataFrame, criterion: Criterion) -> pd.DataFrame:
-    """The rows of a table of cases or episodes that are of the criterion's population."""
-    chosen = pd.Series(True, index=table.index)
-    if criterion.device_class:
-        chosen &= table["device_class"].isin(criterion.device_class)
-    if criterion.segment:
-        chosen &= table["segment"].isin(criterion.segment)
-    if criterion.age == "child":
-        chosen &= table["age_at_surgery_years"] < ADULT_YEARS
-    if criterion.age == "adult":
-        chosen &= table["age_at_surgery_years"] >= ADULT_YEARS
-    return table.loc[chosen]
 
 
 def _by_target_day(cohort: Cohort, criterion: Criterion) -> Answers:

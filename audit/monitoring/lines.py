@@ -9,8 +9,8 @@ import pandas as pd
 
 from audit.estimates.chart_settings import Rebase
 from audit.estimates.charts import ControlChart, control_chart
-from audit.results.monitoring_points import PER, Points
-from audit.results.monitoring_settings import MonitoringSettings
+from audit.monitoring.points import PER, Points
+from audit.monitoring.settings import MonitoringSettings
 
 LINES = ["centre", "low", "high", "inner_low", "inner_high"]
 COUNTED = ("proportion", "rate")

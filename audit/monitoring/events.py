@@ -8,7 +8,7 @@ import pandas as pd
 
 from audit.cohort import Cohort
 from audit.estimates.chart_settings import Rebase
-from audit.results.monitoring_points import Points, Span
+from audit.monitoring.points import Points, Span
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

@@ -15,12 +15,12 @@ from audit.cohort import Cohort
 from audit.criteria import Criterion
 from audit.estimates.cumulative import bernoulli_cusum
 from audit.estimates.cumulative_runs import RunLengths, changed_risk, decision_for
+from audit.monitoring.cases import answers_for
+from audit.monitoring.points import span_to
+from audit.monitoring.settings import DEFAULTS, MonitoringSettings
+from audit.monitoring.words import Finding
 from audit.periods import last_complete_quarter
 from audit.results.catalogue import BY_NAME
-from audit.results.monitoring_cases import answers_for
-from audit.results.monitoring_points import span_to
-from audit.results.monitoring_settings import DEFAULTS, MonitoringSettings
-from audit.results.monitoring_words import Finding
 
 COLUMNS = ["order", "unit_id", "day", "miss", "expected", "excess", "path", "signal"]
 SIGNAL, NO_SIGNAL, CANNOT_TELL = "signal", "no signal", "cannot tell"

@@ -1,0 +1,1 @@
+"""Charts over time, funnels and sums of misses of every criterion."""
