@@ -29,6 +29,15 @@ def demo_run():
     return run_audit(DEMO, quarter="2026Q3")
 
 
+@pytest.fixture(scope="session")
+def demo_series(demo_run):
+    """The demo run as the demo's plan selects it."""
+    from audit.intake.series_plan import read_series_plan
+    from audit.series.selection import case_series
+
+    return case_series(demo_run, read_series_plan(ROOT / "demo_data" / "series_plan.toml"))
+
+
 def text_table(text: str) -> pd.DataFrame:
     """A table written with spaces between columns; `-` is an empty cell."""
     frame = pd.read_csv(io.StringIO(text.strip()), sep=r"\s+", dtype=str, na_values="-")

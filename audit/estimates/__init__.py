@@ -15,6 +15,7 @@ _GIVES: dict[str, str] = {
     "chart_limits": "proportion_chart_power",
     "chart_settings": "ChartSettings Rebase",
     "charts": "control_chart ControlChart",
+    "clustered_regression": "clustered_regression ClusteredModel",
     "clustered_survival": "clustered_survival_curve",
     "clusters": "clustered_mean clustered_ratio_of_totals clustered_proportion clustered_rate "
     "clustered_median clustered_quantile effective_number",

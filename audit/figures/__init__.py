@@ -15,6 +15,7 @@ _HOMES: dict[str, str] = {
     "complication_rates": "complications",
     "cumulative_misses": "monitoring",
     "date_seen_and_interval": "compared",
+    "flow_diagram": "flow",
     "funnel": "charts",
     "incidence_beside_complement": "compared",
     "knee_course": "knee",
@@ -22,7 +23,9 @@ _HOMES: dict[str, str] = {
     "measure_over_time": "monitoring",
     "planned_against_achieved": "length",
     "promised_against_happened": "counsel",
+    "published_beside": "published",
     "quality_over_time": "quality",
+    "sensitivity_forest": "sensitivity",
     "time_curves": "times",
 }
 _HOMES |= {f"{name}_alt": home for name, home in _HOMES.items()}

@@ -1,0 +1,1 @@
+"""The files of a paper: document, tables, figures at journal sizes, references."""
