@@ -11,6 +11,7 @@ from audit.errors import UnusableInput
 from audit.intake import read_source
 from audit.intake.archive import read_archive
 from audit.intake.claims import read_claims
+from audit.intake.control_settings import read_control_settings
 from audit.intake.published_values import read_published_values
 from audit.intake.register import read_criteria
 from audit.intake.series_plan import read_series_plan
@@ -25,12 +26,16 @@ KINDS: dict[str, tuple[str, str]] = {
     "quarterly": ("quarterly_audit", "Quarterly audit of limb lengthening"),
     "quality": ("data_quality", "Data quality of the case tables"),
     "series": ("case_series", "Case series of limb lengthening"),
+    "tables": ("summary_tables", "Summary tables that identify nobody"),
 }
-#: settings that not every notebook has, all of them paths
+#: settings that not every notebook has
 MORE_SETTINGS: dict[str, tuple[str, ...]] = {
     "quarterly": ("compare",),
     "series": ("plan", "published", "claims"),
+    "tables": ("rules", "previous", "contact"),
 }
+#: of these the ones that are no paths
+TEXTS = ("contact",)
 
 
 #: kinds whose results are of other cases than those of the audit
@@ -49,6 +54,9 @@ class Request:
     plan: str | None = None
     published: str | None = None
     claims: str | None = None
+    rules: str | None = None
+    previous: str | None = None
+    contact: str | None = None
 
 
 def make_report(
@@ -86,11 +94,21 @@ def make_report(
             "standards": _absolute(request.standards),
         }
         for kind in kinds:
-            own = {name: _absolute(getattr(request, name)) for name in MORE_SETTINGS.get(kind, ())}
+            own = _own_settings(kind, request)
             apart = kind in APART and len(kinds) > 1
             home = own_folder(stage, KINDS[kind][0]) if apart else stage
             _one_report(kind, settings | own | {"out": str(home)}, stage, tell)
         return count_queries(stage)
+
+
+def _own_settings(kind: str, request: Request) -> dict[str, str | None]:
+    """The settings of one kind; one that was not given and is no path keeps its default."""
+    asked = {name: getattr(request, name) for name in MORE_SETTINGS.get(kind, ())}
+    return {
+        name: value if name in TEXTS else _absolute(value)
+        for name, value in asked.items()
+        if value is not None or name not in TEXTS
+    }
 
 
 def _one_report(
@@ -138,6 +156,8 @@ def _refuse_early(source: str | pathlib.Path, request: Request) -> None:
         read_published_values(request.published)
     if request.claims is not None:
         read_claims(request.claims)
+    if request.rules is not None:
+        read_control_settings(request.rules)
     read_source(source)
 
 

@@ -236,16 +236,22 @@ def _gather(
     ids, codes = np.unique(codes[known], return_inverse=True)
     groups, total = int(ids.size), float(below.sum())
     ratio = float(top.sum()) / total if total > 0 else math.nan
-    error = _robust_error(top - ratio * below, codes, groups) / total if total > 0 else math.nan
+    size = float(np.abs(top).sum() + abs(ratio) * np.abs(below).sum())
+    error = math.nan
+    if total > 0:
+        error = _robust_error(top - ratio * below, codes, groups, size=size) / total
     return _Sample(top, below, codes, missing, groups, ratio, error)
 
 
-def _robust_error(residuals: Numbers, codes: Codes, groups: int) -> float:
-    """Square root of G/(G-1) sum U_g^2; exactly 0 where the sums vanish up to rounding."""
+def _robust_error(residuals: Numbers, codes: Codes, groups: int, *, size: float = 0.0) -> float:
+    """Square root of G/(G-1) sum U_g^2; exactly 0 where the sums vanish up to rounding.
+
+    size: sum of what the residuals are differences of, where that is larger than they are.
+    """
     if groups < 2:
         return math.nan
     sums = np.bincount(codes, weights=residuals, minlength=groups)
-    size = float(np.abs(residuals).sum())
+    size = max(size, float(np.abs(residuals).sum()))
     if float(np.abs(sums).max()) <= _ROUNDING * size:
         return 0.0
     return math.sqrt(groups / (groups - 1) * float((sums**2).sum()))

@@ -65,5 +65,5 @@ def complication_measures(cohort: Cohort) -> pd.DataFrame:
         )
     if "complications" not in cohort.given:
         out[list(columns)] = float("nan")
-        out[[f"{name}_reason" for name in SEVERE]] = pd.NA
+        out[[f"{name}_reason" for name in SEVERE]] = "inputs_missing"
     return out

@@ -142,7 +142,9 @@ def test_help_names_every_command():
         [sys.executable, "-m", "audit", "--help"], capture_output=True, text=True, cwd=ROOT
     )
     assert done.returncode == 0
-    for command in ("demo", "check", "blank", "measure", "report"):
+    for command in (
+        "demo", "check", "blank", "measure", "report", "verify", "aggregate", "pool",
+    ):  # fmt: skip
         assert command in done.stdout
     assert "never advice for one patient" in " ".join(done.stdout.split())
 

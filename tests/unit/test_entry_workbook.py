@@ -22,7 +22,7 @@ from openpyxl.utils.cell import range_boundaries
 
 import audit
 import schemas
-from audit.commands import _parser
+from audit.commands.parser import command_line as _parser
 from audit.errors import UnusableInput
 from audit.intake.tables import kind_of
 from audit.release.entry import workbook as entry_workbook

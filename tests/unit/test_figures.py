@@ -324,7 +324,7 @@ def test_no_figure_stays_open():
 
 def test_every_figure_has_its_twin_in_words():
     drawn = [name for name in figures.__all__ if f"{name}_alt" in figures.__all__]
-    assert len(drawn) == 14
+    assert len(drawn) == 17
     assert all(callable(getattr(figures, name)) for name in figures.__all__)
     with pytest.raises(AttributeError, match="no figure named 'pie'"):
         _ = figures.pie

@@ -18,7 +18,7 @@ from audit import figures
 from audit.errors import UnusableInput
 from audit.figures.style import picture
 from audit.monitoring.cumulative import cumulative_for
-from audit.monitoring.series import monitor
+from audit.monitoring.series import all_points, monitor
 from audit.monitoring.settings import MonitoringSettings
 from audit.notebook_display import table_output
 from audit.pages import monitoring as page
@@ -238,7 +238,10 @@ def test_one_line_a_criterion_with_all_its_answers(found):
     ]
     assert line["Over time"].startswith("worse: ")
     assert line["Chart"].startswith("T chart")
-    assert line["Target against limits"].startswith("cannot tell: the target is not in the unit")
+    reach = tables.reach_table(list(found.values()))
+    assert list(reach.frame["Criterion"]) == list(table.frame["Criterion"])
+    said = reach.frame.set_index("Criterion").loc[line.name, "Target against limits"]
+    assert said.startswith("cannot tell: the target is not in the unit")
     words = " ".join(table.notes)
     assert "longest run and crossings" in words
     assert "Screening of moving ranges: off" in words
@@ -249,7 +252,8 @@ def test_limits_withheld_and_trial_are_said_in_the_table(demo_run):
     for quarter, words in (("2022Q3", "withheld: 5 points, 6 are needed"), ("2023Q1", "trial, ")):
         chosen = [c for c in demo_run.register.criteria if c.id == "gain_within_tolerance_fixator"]
         series = monitor(demo_run.cohort, demo_run.measured, chosen, quarter=pd.Period(quarter))
-        assert tables.change_table(series).frame["Limits"].iloc[0].startswith(words)
+        cell = tables.change_table(series).frame["Centre line and limits"].iloc[0]
+        assert f"; {words}" in cell
 
 
 def test_every_point_is_in_the_table_of_points(found):
@@ -308,13 +312,19 @@ def shown(monkeypatch):
 def test_the_page_of_charts(demo_run, shown):
     followed = page.follow(demo_run)
     page.show_changes(demo_run, followed)
-    assert shown == ["service_events", "change_over_time"]
+    assert shown == ["service_events", "change_over_time", "reach_of_charts"]
     shown.clear()
     page.show_charts(followed)
     assert shown == [f"chart_{one.id}" for one in demo_run.register.criteria]
     shown.clear()
-    page.show_chart_points(page.follow(demo_run, settings=MonitoringSettings(rules="national_4")))
-    assert shown == [f"points_{one.id}" for one in demo_run.register.criteria]
+    followed = page.follow(demo_run, settings=MonitoringSettings(rules="national_4"))
+    page.show_chart_points(followed)
+    by_quarter = [f"points_{one.criterion.id}" for one in followed if one.plan.by_period]
+    assert shown == [page.POINTS_NOTE, *by_quarter]
+    assert 3 <= len(by_quarter) < len(followed)
+    points = all_points(followed)
+    assert len(points) == sum(len(one.points) for one in followed)
+    assert set(points["criterion"]) == {one.criterion.id for one in followed if len(one.points)}
 
 
 def test_the_page_of_funnels_has_policy_and_checks_before_each(demo_run, shown):

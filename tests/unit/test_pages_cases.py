@@ -67,12 +67,18 @@ def test_the_page_shows_each_course_with_words(demo_run, monkeypatch):
     shown = []
     monkeypatch.setattr(page, "show_figure", lambda figure, **words: shown.append(words))
     monkeypatch.setattr(page, "show", lambda table: shown.append(table.name))
+    monkeypatch.setattr(page, "show_text", shown.append)
     page.show_case_courses(demo_run, most=2)
     assert [words["name"] for words in shown[:2]] == ["case_course_1", "case_course_2"]
     for words, case_id in zip(shown[:2], heaviest_cases(demo_run, most=2).index, strict=True):
         assert case_id in words["caption"]
         assert case_id in words["alt"]
-    assert shown[2:] == ["session_rhythm"]
+    left = cases_to_discuss(demo_run)["case_id"].nunique() - 2
+    assert shown[2].endswith(f"{left} more.")
+    assert shown[3:] == ["session_rhythm"]
+    shown.clear()
+    page.show_case_courses(demo_run)
+    assert len(shown) == left + 3  # every case, then the sessions
 
 
 def test_nothing_to_discuss_is_said(demo_run, capsys):

@@ -1,0 +1,1 @@
+"""What is done to summary tables so that nobody can be recognised in what leaves."""

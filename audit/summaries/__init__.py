@@ -1,0 +1,1 @@
+"""Exact summary tables of a run, before anything is done to let them leave the department."""
