@@ -15,6 +15,23 @@ ROOT = pathlib.Path(__file__).resolve().parents[1]
 DEMO = ROOT / "demo_data" / "tables"
 
 
+#: files whose tests take long and share nothing, so that they can be spread over the workers
+SPREAD = ("test_notebooks.py", "test_invariants.py")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Tests of one file stay on one worker: what a file sets up once is not set up again elsewhere."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFile(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = nodeid.split("::", 1)[0]
+            return nodeid if file.endswith(SPREAD) else file
+
+    return ByFile(config, log)
+
+
 @pytest.fixture(scope="session")
 def demo_tables():
     import audit
