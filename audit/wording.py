@@ -45,9 +45,13 @@ def rounded(number: float, decimals: int) -> str:
     """A number rounded half away from zero, with a true minus sign and no negative zero."""
     if math.isinf(number):
         return "no limit"
-    step = decimal.Decimal(1).scaleb(-decimals)
     # Through repr: 0.285 is meant as typed, not as the binary number just below it.
-    value = decimal.Decimal(repr(float(number))).quantize(step, decimal.ROUND_HALF_UP)
+    return _written(decimal.Decimal(repr(float(number))), decimals)
+
+
+def _written(number: decimal.Decimal, decimals: int) -> str:
+    step = decimal.Decimal(1).scaleb(-decimals)
+    value = number.quantize(step, decimal.ROUND_HALF_UP)
     text = f"{abs(value):f}"
     negative = value < 0 and any(digit in "123456789" for digit in text)
     return f"\N{MINUS SIGN}{text}" if negative else text
@@ -80,7 +84,9 @@ def with_interval(estimate: Estimate) -> str:
 
 def percent(share: float, n: int) -> str:
     """A share (0-1) as a percentage: no decimals below 100 cases, one from 100."""
-    return f"{rounded(100 * share, 1 if n >= MANY else 0)}%"
+    # the point is moved, not the number multiplied: 100 x 0.575 is just below 57.5
+    moved = decimal.Decimal(repr(float(share))).scaleb(2)
+    return f"{_written(moved, 1 if n >= MANY else 0)}%"
 
 
 def count_of(events: int, n: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fractions
 import math
 
 import pytest
@@ -168,3 +169,14 @@ def test_p_values_never_read_as_zero_or_one(step):
     for policy in wording.P_POLICIES:
         assert wording.p_value(step / 1000, policy=policy).strip("0.") != ""
         assert wording.p_value(step / 1e7, policy=policy) == "<0.001"
+
+
+def test_every_share_of_a_whole_count_is_rounded_half_up():
+    """Against exact fractions: 23 of 40 is 57.5 %, which as 100 x 0.575 would lie just below."""
+    assert wording.percent(23 / 40, 40) == "58%"
+    for n in range(1, 220):
+        scale = 10 if n >= 100 else 1
+        for events in range(n + 1):
+            exact = fractions.Fraction(100 * events * scale, n) + fractions.Fraction(1, 2)
+            shown = float(wording.percent(events / n, n).removesuffix("%"))
+            assert round(shown * scale) == exact.numerator // exact.denominator, (events, n)
