@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 import pathlib
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from audit.disclosure_rules import DECISION_RULES, ZEROS, ControlSettings, Decision
-from audit.errors import UnusableInput
-from audit.intake.series_plan import entry_line
+from audit.intake.toml_text import entry_line, read_content, toml_entries
 from audit.plan.place import Path, Place
 
 DEFAULT = pathlib.Path(__file__).resolve().parents[1] / "disclosure_default.toml"
@@ -29,32 +27,14 @@ def read_control_settings(path: str | pathlib.Path | None = None) -> ControlSett
     Raises UnusableInput when the file cannot be read or an entry is wrong: file, line, entry, rule.
     """
     home = DEFAULT if path is None else pathlib.Path(path)
-    try:
-        content = home.read_bytes()
-    except OSError:
-        raise UnusableInput(
-            f"The disclosure settings {home.name} cannot be opened: check the path."
-        ) from None
-    return control_settings_from(content, name=home.name)
+    return control_settings_from(read_content(home, what="The disclosure settings"), name=home.name)
 
 
 def control_settings_from(content: bytes, *, name: str) -> ControlSettings:
     """The settings that a file called `name` holds. Raises as `read_control_settings`."""
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise UnusableInput(f"{name} is not UTF-8 text (line {line}). Save it as UTF-8.") from None
-    try:
-        entries = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        words = "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
-        raise UnusableInput(
-            f"{name} is not valid TOML: {words}. Correct that place; the kit's own settings show "
-            "the form."
-        ) from None
+    text, entries = toml_entries(content, label=name, form="the kit's own settings show the form")
     place = Place(name, lambda path: entry_line(text, path))
-    _only_known(entries, KNOWN, (), place)
+    place.only_known((), entries, KNOWN)
     given: dict[str, Any] = {key: _text(entries, (key,), place) for key in TEXTS if key in entries}
     given |= {key: _whole(entries[key], key, place) for key in WHOLE if key in entries}
     given |= _switches(entries, place)
@@ -67,12 +47,6 @@ def control_settings_from(content: bytes, *, name: str) -> ControlSettings:
         name=name,
         content=content,
     )
-
-
-def _only_known(entries: Mapping[str, Any], known: Sequence[str], path: Path, place: Place) -> None:
-    for key in entries:
-        if key not in known:
-            place.refuse((*path, key), f"unknown entry; known: {', '.join(known)}.")
 
 
 def _text(entries: Mapping[str, Any], path: Path, place: Place) -> str:
@@ -140,7 +114,7 @@ def _decision(given: Any, number: int, place: Place) -> Decision:
     path: Path = ("decision", number)
     if not isinstance(given, Mapping):
         place.refuse(path, "must be a table: write [[decision]].")
-    _only_known(given, DECISION_KEYS, path, place)
+    place.only_known(path, given, DECISION_KEYS)
     for key in NEEDED:
         if key not in given:
             place.refuse(path, f"has no {key}. An exception is argued and recorded: add it.")

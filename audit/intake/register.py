@@ -6,12 +6,12 @@ import dataclasses
 import datetime
 import hashlib
 import pathlib
-import tomllib
 from typing import Any
 
 from audit.criteria import Criterion, criteria_from
 from audit.errors import UnusableInput
 from audit.intake.register_lines import entry_lines
+from audit.intake.toml_text import read_content, toml_entries
 
 DEFAULT = pathlib.Path(__file__).resolve().parents[1] / "standards_default.toml"
 
@@ -40,23 +40,14 @@ def read_criteria(path: str | pathlib.Path | None = None) -> tuple[Criterion, ..
 def read_register(path: str | pathlib.Path | None = None) -> Register:
     """The whole register, with its version and hash. Raises UnusableInput as `read_criteria`."""
     home = DEFAULT if path is None else pathlib.Path(path)
-    try:
-        content = home.read_bytes()
-    except OSError:
-        raise UnusableInput(f"The register {home.name} cannot be opened: check the path.") from None
-    return register_from(content, name=home.name)
+    return register_from(read_content(home, what="The register"), name=home.name)
 
 
 def register_from(content: bytes, *, name: str) -> Register:
     """The register that a file called `name` holds. Raises UnusableInput as `read_criteria`."""
-    text = _text(content, name)
-    try:
-        entries = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise UnusableInput(
-            f"The register {name} is not valid TOML: {_first_words(error)}. Correct that place; "
-            "the kit's own register shows the form."
-        ) from None
+    text, entries = toml_entries(
+        content, label=f"The register {name}", form="the kit's own register shows the form"
+    )
     lines = entry_lines(text)
     return Register(
         name=name,
@@ -71,21 +62,6 @@ def register_from(content: bytes, *, name: str) -> Register:
             ),
         ),
     )
-
-
-def _text(content: bytes, name: str) -> str:
-    """The text without a byte-order mark."""
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise UnusableInput(
-            f"The register {name} is not UTF-8 text (line {line}). Save it as UTF-8."
-        ) from None
-
-
-def _first_words(error: Exception) -> str:
-    return "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
 
 
 def _version(entries: dict[str, Any], name: str, line: int | None) -> str | None:

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from audit.criteria import MEASURES
 from audit.plan.facts import BASELINE
-from audit.plan.place import LineOf, Path, Place
+from audit.plan.place import LineOf, Place
 from audit.plan.rules import rules_from
 from audit.plan.series_plan import RegressionPlan, SeriesPlan
 from audit.plan.study import CHOICES, FIELD_WORDS, StudyFields
@@ -60,7 +60,7 @@ def plan_from(
     value in `DEFAULTS`.
     """
     place = Place(name, line_of or (lambda path: None))
-    _only_known(entries, TOP_LEVEL, (), place)
+    place.only_known((), entries, TOP_LEVEL)
     tables = _table(entries, "tables", place)
     sensitivity = _table(entries, "sensitivity", place)
     return SeriesPlan(
@@ -79,17 +79,11 @@ def plan_from(
     )
 
 
-def _only_known(entries: Mapping[str, Any], known: Sequence[str], path: Path, place: Place) -> None:
-    for key in entries:
-        if key not in known:
-            place.refuse((*path, key), f"unknown entry; known: {', '.join(known)}.")
-
-
 def _table(entries: Mapping[str, Any], key: str, place: Place) -> dict[str, Any]:
     given = entries.get(key, {})
     if not isinstance(given, Mapping):
         place.refuse((key,), f"must be a table: write [{key}].")
-    _only_known(given, tuple(DEFAULTS[key]), (key,), place)
+    place.only_known((key,), given, tuple(DEFAULTS[key]))
     return {**DEFAULTS[key], **given}
 
 
@@ -97,7 +91,7 @@ def _study(entries: Mapping[str, Any], place: Place) -> StudyFields:
     given = entries.get("study", {})
     if not isinstance(given, Mapping):
         place.refuse(("study",), "must be a table: write [study].")
-    _only_known(given, tuple(FIELD_WORDS), ("study",), place)
+    place.only_known(("study",), given, tuple(FIELD_WORDS))
     for key, text in given.items():
         if not isinstance(text, str):
             place.refuse(("study", key), f"must be a text in quotes: {FIELD_WORDS[key]}.")

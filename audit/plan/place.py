@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NoReturn
 
 from audit.errors import UnusableInput
@@ -26,6 +26,12 @@ class Place:
         where = self.name if line is None else f"{self.name}, line {line}"
         parts = [f"{part + 1}" if isinstance(part, int) else part for part in path]
         raise UnusableInput(f"{where}, {' '.join(parts)}: {rule}" if parts else f"{where}: {rule}")
+
+    def only_known(self, path: Path, entries: Iterable[str], known: Sequence[str]) -> None:
+        """Refuses the first entry of the table at `path` that is not in the list."""
+        for key in entries:
+            if key not in known:
+                self.refuse((*path, key), f"unknown entry; known: {', '.join(known)}.")
 
     def one_of(self, path: Path, given: Any, allowed: Sequence[str]) -> str:
         """The value, which must be in the list."""

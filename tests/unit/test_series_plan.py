@@ -8,7 +8,8 @@ import re
 import pytest
 
 from audit.errors import UnusableInput
-from audit.intake.series_plan import entry_line, read_series_plan, series_plan_from
+from audit.intake.series_plan import read_series_plan, series_plan_from
+from audit.intake.toml_text import entry_line
 from audit.plan import BASELINE, CHOICES, FACTS, FIELD_WORDS, REQUIRED, StudyFields, rule_words
 from audit.plan.facts import TESTS
 from tests.conftest import ROOT
