@@ -11,6 +11,7 @@ import pandas as pd
 from audit.disclosure.attack import attack
 from audit.disclosure.control import control
 from audit.disclosure.controlled import LEVELS, ControlledTable
+from audit.disclosure.curves import named_for_files
 from audit.disclosure.flags import undecided
 from audit.disclosure.over_time import compare_releases
 from audit.disclosure.settings import ControlSettings
@@ -161,7 +162,7 @@ def save(export: Export, out: str | None, *, contact: str, next_update: str | No
     save_run(export.run, out)
     for level in LEVELS:
         facts = _facts(export, level, contact, next_update)
-        save_release(export.released[level], out, level=level, facts=facts)
+        save_release(named_for_files(export.released[level]), out, level=level, facts=facts)
 
 
 def show_verification(out: str | None) -> None:

@@ -72,6 +72,15 @@ def test_a_written_release_waits_for_two_checkers(done, shown):
     assert "Nothing was written" in shown["texts"][1]
 
 
+def test_the_columns_of_a_curve_bear_the_name_of_their_rounding_where_they_leave(done):
+    """Public output-checking guidance: midpoint-rounded curve columns say so."""
+    (curve,) = (done.folder / "external").glob("table-time-to-full-weight-bearing-*.csv")
+    header = curve.read_text(encoding="utf-8").splitlines()[0]
+    assert '"denominator_midpoint6","value_midpoint6"' in header
+    for exact in (done.folder / "internal").glob("table-time-to-full-weight-bearing-*.csv"):
+        assert "midpoint" not in exact.read_text(encoding="utf-8").splitlines()[0]
+
+
 def test_every_table_can_be_shown_as_it_would_leave(done, shown):
     names = [one.table.name for one in done.export.released["external"]]
     page.show_tables(done.export, *names)
