@@ -84,9 +84,15 @@ def with_interval(estimate: Estimate) -> str:
 
 def percent(share: float, n: int) -> str:
     """A share (0-1) as a percentage: no decimals below 100 cases, one from 100."""
-    # the point is moved, not the number multiplied: 100 x 0.575 is just below 57.5
-    moved = decimal.Decimal(repr(float(share))).scaleb(2)
-    return f"{_written(moved, 1 if n >= MANY else 0)}%"
+    return f"{hundredths(share, 1 if n >= MANY else 0)}%"
+
+
+def hundredths(share: float, decimals: int) -> str:
+    """A share (0-1) times 100, rounded as in `rounded`, without a sign after it.
+
+    The point is moved, not the number multiplied: 100 x 0.575 is just below 57.5.
+    """
+    return _written(decimal.Decimal(repr(float(share))).scaleb(2), decimals)
 
 
 def count_of(events: int, n: int) -> str:

@@ -59,10 +59,10 @@ def _share(share: Estimate, *, sign: str = "%") -> str:
     """`42% (24% to 63%)`, without decimals; `sign` stands after each number."""
     if share.value is None:
         return wording.NOT_ESTIMABLE
-    value = wording.rounded(100 * share.value, 0) + sign
+    value = wording.hundredths(share.value, 0) + sign
     if share.low is None or share.high is None:
         return f"{value} (no interval)"
-    low, high = (wording.rounded(100 * side, 0) + sign for side in (share.low, share.high))
+    low, high = (wording.hundredths(side, 0) + sign for side in (share.low, share.high))
     return f"{value} ({low} to {high})"
 
 
@@ -122,6 +122,4 @@ def _weighted_value(row: pd.Series, side: str) -> str:
     mean = row[f"{side}_mean"]
     if pd.isna(mean):
         return wording.NOT_ESTIMABLE
-    return (
-        wording.rounded(mean, 1) if row["kind"] == NUMBER else f"{wording.rounded(100 * mean, 0)}%"
-    )
+    return wording.rounded(mean, 1) if row["kind"] == NUMBER else f"{wording.hundredths(mean, 0)}%"

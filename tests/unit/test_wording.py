@@ -180,3 +180,8 @@ def test_every_share_of_a_whole_count_is_rounded_half_up():
             exact = fractions.Fraction(100 * events * scale, n) + fractions.Fraction(1, 2)
             shown = float(wording.percent(events / n, n).removesuffix("%"))
             assert round(shown * scale) == exact.numerator // exact.denominator, (events, n)
+
+
+def test_hundredths_of_a_difference_are_rounded_the_same_way():
+    assert wording.hundredths(-23 / 40, 0) == "\N{MINUS SIGN}58"
+    assert wording.hundredths(0.575, 1) == "57.5"
