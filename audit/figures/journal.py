@@ -96,6 +96,8 @@ def fit(figure: Figure, *, preset: str) -> Fit:
                 content = figure.get_tightbbox(_drawn(figure))
             left = float(found.left - content.x0 + _EDGE)
             right = float(found.right + content.x1 - found.inches + _EDGE)
+            if (left, right) == (found.left, found.right):
+                break
             found = dataclasses.replace(found, left=left, right=right)
         with _put(figure, found):
             renderer = _drawn(figure)
@@ -237,11 +239,11 @@ def _obstacle(figure: Figure, renderer: RendererAgg, before: set[tuple[int, int]
 
 
 def _drawn(figure: Figure) -> RendererAgg:
-    """The figure drawn once, so that every text has its place."""
+    """Every text put in its place, as drawing does, without a picture; by the renderer given back
+    texts can be measured."""
     width, height = (side * figure.dpi for side in figure.get_size_inches())
-    renderer = RendererAgg(width, height, figure.dpi)
-    figure.draw(renderer)
-    return renderer
+    figure.draw_without_rendering()
+    return RendererAgg(width, height, figure.dpi)
 
 
 def _clashes(figure: Figure, renderer: RendererAgg) -> set[tuple[int, int]]:
