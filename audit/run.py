@@ -9,6 +9,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from audit.cohort import Cohort, build_cohort
+from audit.errors import UnusableInput
 from audit.intake import Tables, read_source, source_name
 from audit.intake.register import Register, read_register
 from audit.measures import measure_cases
@@ -33,6 +34,13 @@ class AuditRun:
     parameters: dict[str, object]
     tables: Tables | None = None
     register: Register | None = None
+
+    @property
+    def kept_register(self) -> Register:
+        """The register. UnusableInput for a run that keeps none."""
+        if self.register is None:
+            raise UnusableInput("This run keeps no register of criteria: run the audit again.")
+        return self.register
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from audit.errors import UnusableInput
 from audit.monitoring.series import MonitoredSeries
 from audit.pages.showing import show
 from audit.run import AuditRun
@@ -40,9 +39,8 @@ def show_states(run: AuditRun, window: str = "year_to") -> None:
 
 def show_register(run: AuditRun) -> None:
     """The register in print, with the sources of the targets and the accepted exceptions."""
-    if run.register is None:
-        raise UnusableInput("This run keeps no register of criteria: run the audit again.")
-    show(verdicts.register_table(run.register.criteria, version=run.register.version))
+    register = run.kept_register
+    show(verdicts.register_table(register.criteria, version=register.version))
 
 
 def show_discussion(run: AuditRun) -> None:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from audit import figures
 from audit.criteria import Criterion
-from audit.errors import UnusableInput
 from audit.monitoring.cumulative import CumulativeSeries, cumulative_for
 from audit.monitoring.funnel import FunnelChoices, FunnelFound, funnel_for
 from audit.monitoring.series import MonitoredSeries, all_points, monitor
@@ -27,7 +26,8 @@ def follow(
     run: AuditRun, *, settings: MonitoringSettings = DEFAULTS
 ) -> tuple[MonitoredSeries, ...]:
     """Every criterion of the register over time, for the cells below."""
-    return monitor(run.cohort, run.measured, _criteria(run), quarter=run.quarter, settings=settings)
+    criteria = run.kept_register.criteria
+    return monitor(run.cohort, run.measured, criteria, quarter=run.quarter, settings=settings)
 
 
 def show_changes(run: AuditRun, followed: Sequence[MonitoredSeries]) -> None:
@@ -65,7 +65,7 @@ def save_points(followed: Sequence[MonitoredSeries], out: str | None) -> None:
 
 def show_funnels(run: AuditRun, *, choices: FunnelChoices | None = None) -> None:
     """Policy and checks, then the funnel of every share, or why there is none."""
-    shares = [one for one in _criteria(run) if one.statistic == "proportion"]
+    shares = [one for one in run.kept_register.criteria if one.statistic == "proportion"]
     if not shares:
         show_text("No criterion of the register is a share, so there is no funnel.")
     for criterion in shares:
@@ -102,7 +102,7 @@ def show_cumulative(run: AuditRun, *, settings: MonitoringSettings = DEFAULTS) -
     """Misses case by case against the target: one line a criterion, then the charts."""
     found = [
         cumulative_for(run.cohort, run.measured, one, quarter=run.quarter, settings=settings)
-        for one in _criteria(run)
+        for one in run.kept_register.criteria
         if one.statistic == "proportion"
     ]
     show(tables.cumulative_table(found))
@@ -119,12 +119,6 @@ def _show_sum(series: CumulativeSeries) -> None:
         f"target, and the CUSUM with its limit. {series.found.answer.capitalize()}.",
         alt=figures.cumulative_misses_alt(series),
     )
-
-
-def _criteria(run: AuditRun) -> tuple[Criterion, ...]:
-    if run.register is None:
-        raise UnusableInput("This run keeps no register of criteria: run the audit again.")
-    return run.register.criteria
 
 
 def _name(start: str, criterion: Criterion) -> str:

@@ -73,15 +73,6 @@ def show_measure(run: AuditRun, measure: str) -> None:
     show(table)
 
 
-def show_measure_table(run: AuditRun, measure: str, window: str = "all") -> None:
-    """The table of a measure; window: all, quarter or year_to."""
-    show(measures.number_table(run, measure, window=_window(run, window)))
-
-
-def _window(run: AuditRun, window: str) -> str:
-    return window if window == "all" else f"{window}:{run.quarter}"
-
-
 def show_time(run: AuditRun, name: str) -> None:
     """Median and quartile times of a time to an event, waiting cases kept in."""
     show(measures.time_summary_table(run, name))

@@ -8,10 +8,10 @@ import pandas as pd
 
 from audit import wording
 from audit.document import Keyed
-from audit.results.rows import best_rows
+from audit.results.rows import best_rows, estimate_of
 from audit.series.case_series import CaseSeries
 from audit.tables.measures import counts_of, rows_of
-from audit.tables.shown import estimate_of, group_words
+from audit.tables.shown import group_words
 
 Piece = str | Keyed
 Pieces = list[Piece]

@@ -10,6 +10,7 @@ import pandas as pd
 
 from audit.criteria import EVENTS_OF_RATE, Criterion
 from audit.intake.archive import ArchivedRun
+from audit.measures import KEYS
 from audit.reaudit.recompute import Recomputed
 from audit.reaudit.record import FACTS, TIME_COLUMNS
 from audit.reaudit.typed import differs, shown, typed_like
@@ -25,18 +26,7 @@ COLUMNS = ["case_id", "change", "facts", "tables", "field", "reported", "now"]
 #: a number of walking episodes: it counts on when a patient is added, and says nothing of a case
 COUNTERS = ("walking_episode",)
 #: columns of cases_measured.csv that are facts as recorded, not computed
-RECORDED = (
-    "patient_id",
-    "centre",
-    "side",
-    "segment",
-    "device_class",
-    "surgery_date",
-    "outcome_status",
-    "follow_up_end",
-    "achieved_gain_mm",
-    "planned_gain_mm",
-)
+RECORDED = tuple(name for name in KEYS if name != "case_id")
 #: columns of cases_measured.csv that hold the time to full weight bearing
 WALKING_TIME = (
     "full_weight_bearing_days",

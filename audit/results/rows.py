@@ -50,6 +50,25 @@ def result_row(
     }
 
 
+def estimate_of(row: pd.Series) -> Estimate:
+    """The estimate that stands in a row of results.csv."""
+
+    def number(name: str) -> float | None:
+        return None if pd.isna(row[name]) else float(row[name])
+
+    return Estimate(
+        value=number("value"),
+        low=number("low"),
+        high=number("high"),
+        level=float(row["level"]),
+        n=int(row["n"]),
+        missing=int(row["missing"]),
+        method=str(row["method"]),
+        unit=str(row["unit"]),
+        note=str(row["note"]) or "not estimable",
+    )
+
+
 def result_frame(rows: list[dict[str, object]]) -> pd.DataFrame:
     """The tidy table of results in the contract's column order."""
     frame = pd.DataFrame(rows, columns=RESULT_COLUMNS)

@@ -44,7 +44,8 @@ def measure_rows(part: Slice, settings: Settings, measures: Sequence[Measure] = 
 def _population(cases: pd.DataFrame, measure: Measure) -> pd.DataFrame:
     """The columns that a measure needs, without the cases to which it does not apply."""
     reason = f"{measure.name}_reason"
-    wanted = [measure.name, reason, "patient_id", "achieved_gain_mm"]
+    # each once: a measure may be the gain itself
+    wanted = dict.fromkeys((measure.name, reason, "patient_id", "achieved_gain_mm"))
     table = cases[[name for name in wanted if name in cases]]
     return table.loc[~table[reason].isin(NOT_APPLICABLE)] if reason in table else table
 

@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
 
 import pandas as pd
 
-from audit.estimates import averages
-from audit.estimates.clusters import clustered_mean, clustered_median
-from audit.estimates.estimate import Estimate
 from audit.measures.limbs import BY_LIMB
-from audit.results.catalogue import BY_NAME, TIMES, WORDS_FOR_REASONS, Measure
-from audit.results.groups import ALL, Slice, Window, slices
-from audit.results.rows import result_frame, result_row
-from audit.results.summaries import share_rows
+from audit.results.catalogue import BY_NAME, TIMES, Measure
+from audit.results.groups import ALL, Window, slices
+from audit.results.rows import result_frame
+from audit.results.summaries import measure_rows, share_rows
 from audit.series.case_series import CaseSeries
-from audit.settings import Settings
 from schemas import vocabulary
 
 NUMBER, YES_NO, TIME = "number", "yes_no", "time"
@@ -54,6 +49,8 @@ EXTRA_NUMBERS: tuple[Measure, ...] = (
     Measure("delivered_mm_per_day", "Rate delivered, of the log", "mm/day"),
     Measure("delivered_pct", "Delivered of prescribed, of the log", "%"),
 )
+#: what is given of them
+EXTRA_STATISTICS = ("mean", "mean_clustered", "sd", "median", "median_clustered", "q1", "q3")
 REVERSED = "distraction_reversed"
 STATUSES = (
     "completed",
@@ -171,8 +168,8 @@ def outcome_results(series: CaseSeries) -> pd.DataFrame:
     columns = [() if by == ALL else tuple(by.split("+")) for by in groupings]
     for part in slices(table, (Window(ALL),), columns):
         patients = part.rows["patient_id"]
-        for measure in EXTRA_NUMBERS:
-            rows += _number_rows(measure, part, settings)
+        found = measure_rows(part, settings, EXTRA_NUMBERS)
+        rows += [row for row in found if row["statistic"] in EXTRA_STATISTICS]
         for name in EXTRA_SHARES:
             rows += share_rows(name, part.rows[name], patients, part, settings)
     return pd.concat([given, result_frame(rows)], ignore_index=True)
@@ -193,31 +190,3 @@ def _with_extras(measured: pd.DataFrame) -> pd.DataFrame:
         REVERSED: (measured["reversed_mm"] > 0).astype("boolean").where(log),
     }
     return measured.assign(**extras, **ended)
-
-
-def _number_rows(measure: Measure, part: Slice, settings: Settings) -> list[dict[str, object]]:
-    values, patients = part.rows[measure.name].astype(float), part.rows["patient_id"]
-    plain: dict[str, Any] = {"level": settings.level, "unit": measure.unit}
-    sampling: dict[str, Any] = {"resamples": settings.resamples, "seed": settings.seed}
-    found: dict[str, Estimate] = {
-        "mean": averages.mean(values, **plain),
-        "mean_clustered": clustered_mean(values, patients, **plain),
-        "sd": averages.standard_deviation(values, **plain),
-        "median": averages.median(values, **plain),
-        "median_clustered": clustered_median(values, patients, **plain, **sampling),
-        "q1": averages.quantile(values, q=0.25, **plain),
-        "q3": averages.quantile(values, q=0.75, **plain),
-    }
-    about = _why_missing(part.rows, measure.name)
-    return [
-        result_row(measure.name, statistic, part, estimate, note=about)
-        for statistic, estimate in found.items()
-    ]
-
-
-def _why_missing(rows: pd.DataFrame, name: str) -> str:
-    if f"{name}_reason" not in rows:
-        return ""
-    counts = rows[f"{name}_reason"].value_counts()
-    order = sorted(counts.index, key=lambda code: (-counts[code], code))
-    return ", ".join(f"{WORDS_FOR_REASONS.get(code, code)}: {counts[code]}" for code in order)

@@ -8,7 +8,6 @@ from audit.cohort import Cohort
 from audit.criteria import INDEX_DATES, Criterion
 from audit.measures.weight_bearing import days_to_full_weight_bearing, number_episodes
 from audit.quality.criterion_fitness import Judge, fitness_judge, with_fitness
-from audit.results.catalogue import TIMES
 from audit.results.times import time_table
 
 ADULT_YEARS = 18
@@ -121,8 +120,3 @@ def in_population(table: pd.DataFrame, criterion: Criterion) -> pd.DataFrame:
     if criterion.age == "adult":
         chosen &= table["age_at_surgery_years"] >= ADULT_YEARS
     return table.loc[chosen]
-
-
-def unit_noun(criterion: Criterion) -> str:
-    """One unit in words."""
-    return TIMES[criterion.measure][2] if criterion.measure in TIMES else "case"

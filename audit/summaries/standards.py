@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from audit.criteria import Criterion
-from audit.estimates.estimate import Estimate
+from audit.results.rows import estimate_of
 from audit.standards import STATE_COLUMNS
 from audit.standards.states import (
     EXCEPTION,
@@ -101,7 +101,7 @@ def _results(facts: Facts, criterion: Criterion, inside: pd.DataFrame) -> Rows:
     ]
     if criterion.statistic == "proportion":
         return rows
-    result = estimate_row(key, _STATISTICS[criterion.statistic], used["person"], _estimate(row))
+    result = estimate_row(key, _STATISTICS[criterion.statistic], used["person"], estimate_of(row))
     if criterion.statistic == "rate":
         events = used["value"].astype(float)
         result["numerator"] = float(events.sum())
@@ -131,17 +131,3 @@ def _states(criterion: Criterion, inside: pd.DataFrame) -> Rows:
         unit = f"{criterion.unit.replace('_', ' ')}s"
         rows += [count_row(key, found, unit=unit), part_row(key, found)]
     return rows
-
-
-def _estimate(row: pd.Series) -> Estimate:
-    def number(name: str) -> float | None:
-        return None if pd.isna(row[name]) else float(row[name])
-
-    return Estimate(
-        value=number("value"),
-        low=number("low"),
-        high=number("high"),
-        method=str(row["method"]),
-        unit=str(row["unit"]),
-        note=str(row["note"]) or "not estimable",
-    )

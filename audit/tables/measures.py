@@ -7,9 +7,9 @@ import pandas as pd
 from audit import wording
 from audit.results.catalogue import BY_NAME, TIMES
 from audit.results.groups import slices, windows_for
-from audit.results.rows import CLUSTERED, FEWEST_CLUSTERS, best_rows
+from audit.results.rows import CLUSTERED, FEWEST_CLUSTERS, best_rows, estimate_of
 from audit.run import AuditRun
-from audit.tables.shown import ShownTable, estimate_of, group_words, window_words
+from audit.tables.shown import ShownTable, group_words, window_words
 
 GROUPINGS = ("all", "device_class", "device_class+segment")
 CLUSTER_NOTE = (

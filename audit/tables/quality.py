@@ -15,7 +15,6 @@ from audit.quality.choices import COMMON
 from audit.quality.timeliness import LAG
 from audit.tables.shown import ShownTable
 
-NOT_ASSESSED = "not assessed"
 SET_ASIDE = {
     "more_cells_than_headings": "line with more cells than headings",
     "case_not_used": "row of a case that is not used",

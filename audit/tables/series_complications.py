@@ -8,7 +8,7 @@ import pandas as pd
 
 from audit import wording
 from audit.results.groups import ALL
-from audit.results.rows import best_rows
+from audit.results.rows import best_rows, estimate_of
 from audit.series.case_series import CaseSeries
 from audit.series.complications import (
     CASES,
@@ -20,7 +20,7 @@ from audit.series.complications import (
     joined,
 )
 from audit.tables.measures import CLUSTER_NOTE, complication_table
-from audit.tables.shown import ShownTable, estimate_of, group_words
+from audit.tables.shown import ShownTable, group_words
 
 SPLIT, KIND = "Split", "Kind"
 SPLIT_WORDS = {

@@ -9,6 +9,7 @@ import pandas as pd
 from audit import wording
 from audit.plan import CHOICES, FACTS, FIELD_WORDS, REQUIRED, SeriesPlan, rule_words
 from audit.quality.choices import DEFAULTS
+from audit.results.rows import estimate_of
 from audit.series.ascertainment import Ascertainment, ascertainment_of
 from audit.series.case_series import CaseSeries
 from audit.series.flow import END, MAIN, OUT, parted_episodes, whole_flow
@@ -23,7 +24,7 @@ from audit.series.follow_up import (
 )
 from audit.series.units import counts_of, limb_of
 from audit.series.watched import CASE
-from audit.tables.shown import ShownTable, estimate_of, group_words
+from audit.tables.shown import ShownTable, group_words
 from schemas import vocabulary
 
 GROUND_WORDS = {"": "", "clinical": "clinical", "data": "quality of the data", "design": "design"}

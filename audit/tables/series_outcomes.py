@@ -6,11 +6,11 @@ import pandas as pd
 
 from audit import wording
 from audit.results.groups import ALL, Window, slices
-from audit.results.rows import best_rows
+from audit.results.rows import best_rows, estimate_of
 from audit.series.case_series import CaseSeries
 from audit.series.outcomes import NUMBER, SECTIONS, TIME, YES_NO, Outcome, Section, outcome_results
 from audit.tables.measures import CLUSTER_NOTE
-from audit.tables.shown import ShownTable, estimate_of, group_words
+from audit.tables.shown import ShownTable, group_words
 
 WHAT, SHOWN, GROUP = "Outcome", "Shown", "Group"
 #: section -> outcomes in the paper's own table; the others stand in the tables of the sections

@@ -8,11 +8,12 @@ import pandas as pd
 
 from audit import wording
 from audit.measures.limbs import BY_LIMB
+from audit.results.rows import estimate_of
 from audit.results.walking import INCIDENCE, TIME
 from audit.results.walking_variants import FIRST_EPISODE, FIRST_LIMB, STOPPED
 from audit.series import sensitivity as runs
 from audit.series.sensitivity_bounds import BEST, WORST
-from audit.tables.shown import ShownTable, estimate_of, group_words
+from audit.tables.shown import ShownTable, group_words
 
 MAIN = runs.MAIN
 PROPORTION, RATE, MEAN = "proportion_clustered", "rate_clustered", "mean_clustered"

@@ -6,7 +6,6 @@ import dataclasses
 
 import pandas as pd
 
-from audit.estimates.estimate import Estimate
 from schemas import vocabulary
 
 
@@ -20,25 +19,6 @@ class ShownTable:
     caption: str
     notes: tuple[str, ...] = ()
     row_headings: int = 1
-
-
-def estimate_of(row: pd.Series) -> Estimate:
-    """The estimate that stands in a row of results.csv."""
-
-    def number(name: str) -> float | None:
-        return None if pd.isna(row[name]) else float(row[name])
-
-    return Estimate(
-        value=number("value"),
-        low=number("low"),
-        high=number("high"),
-        level=float(row["level"]),
-        n=int(row["n"]),
-        missing=int(row["missing"]),
-        method=str(row["method"]),
-        unit=str(row["unit"]),
-        note=str(row["note"]) or "not estimable",
-    )
 
 
 def group_words(group_by: str, group: str) -> str:

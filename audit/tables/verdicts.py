@@ -9,9 +9,10 @@ import pandas as pd
 from audit import wording
 from audit.criteria import Criterion
 from audit.quality.fitness import UNFIT
+from audit.results.rows import estimate_of
 from audit.run import AuditRun
 from audit.standards import STATE_COLUMNS, UNCERTAIN
-from audit.tables.shown import ShownTable, estimate_of, window_words
+from audit.tables.shown import ShownTable, window_words
 from schemas import TABLES
 
 UNFIT_NOTE = (

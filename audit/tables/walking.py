@@ -5,11 +5,12 @@ from __future__ import annotations
 import pandas as pd
 
 from audit import wording
+from audit.results.rows import estimate_of
 from audit.results.walking import COMPLETENESS, FOLLOW_UP, INCIDENCE, INTERVAL, TIME
 from audit.results.walking_variants import SENSITIVITY, STOPPED
 from audit.run import AuditRun
 from audit.tables.measures import rows_of
-from audit.tables.shown import ShownTable, estimate_of, group_words, window_words
+from audit.tables.shown import ShownTable, group_words, window_words
 
 GROUPINGS = ("all", "device_class")
 UNIT_OF_ANALYSIS = (

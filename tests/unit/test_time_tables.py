@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from audit import wording
-from audit.results.rows import FEWEST_CLUSTERS
+from audit.results.rows import FEWEST_CLUSTERS, estimate_of
 from audit.tables.measures import counts_of, rows_of, time_summary_table
-from audit.tables.shown import estimate_of, group_words
+from audit.tables.shown import group_words
 
 
 @pytest.mark.parametrize("group_by", ["all", "device_class", "device_class+segment"])
